@@ -1,0 +1,4 @@
+// Command standwatch is the alarm master.
+package main
+
+func main() {}

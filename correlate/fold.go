@@ -1,0 +1,309 @@
+package correlate
+
+import (
+	"fmt"
+	"slices"
+	"time"
+)
+
+// keepSettled is how long a settled message and an ended call-out stay in
+// state, for the outbox page and for deciding who must hear of a clear. The
+// journal keeps them for ever.
+const keepSettled = 48 * time.Hour
+
+// Fold applies one journal record. Records must come in order of Seq.
+func (s *State) Fold(r *Record) {
+	s.Begin(r)
+	for _, ev := range r.Events {
+		s.FoldEvent(r, ev)
+	}
+}
+
+// Begin applies what a record's input changes by having arrived at all: the
+// position in the journal, and when an agent was last heard.
+func (s *State) Begin(r *Record) {
+	s.Seq, s.At = r.Seq, r.At
+	switch in := r.Input.(type) {
+	case *Start:
+		s.Started, s.Hash = r.At, in.Hash
+	case *Reconfigure:
+		s.Hash = in.Hash
+	case *Arrival:
+		s.foldArrival(r, in)
+	}
+	if _, tick := r.Input.(*Tick); !tick {
+		s.forget(r.At)
+	}
+}
+
+func (s *State) foldArrival(r *Record, in *Arrival) {
+	if len(in.EngineID) > 0 && in.Version == "v3" && in.RunAgain == 0 {
+		s.foldClock(r.At, in)
+	}
+	if in.Agent == "" || in.RunAgain != 0 {
+		return
+	}
+	agent := s.Agents[in.Agent]
+	if agent == nil {
+		agent = &AgentState{ID: in.Agent}
+		s.Agents[in.Agent] = agent
+	}
+	agent.Heard, agent.From = r.At, in.From
+	agent.Arrivals++
+	if in.HasUptime {
+		agent.Uptime = in.Uptime
+	}
+}
+
+func (s *State) foldClock(at time.Time, in *Arrival) {
+	c := s.Engines[string(in.EngineID)]
+	if c == nil {
+		c = &EngineClock{EngineID: slices.Clone(in.EngineID)}
+		s.Engines[string(in.EngineID)] = c
+	}
+	if in.Boots > c.Boots || (in.Boots == c.Boots && in.EngineTime >= c.Time) {
+		c.Boots, c.Time, c.At = in.Boots, in.EngineTime, at
+	}
+}
+
+// alarm returns the alarm of a key, made if it is not there.
+func (s *State) alarm(k Key, at time.Time) *Alarm {
+	a := s.Alarms[k]
+	if a == nil {
+		a = &Alarm{Key: k, Created: at, Changed: at}
+		s.Alarms[k] = a
+	}
+	return a
+}
+
+// FoldEvent applies one event of record r. The caller has called Begin for r.
+func (s *State) FoldEvent(r *Record, ev Event) {
+	switch e := ev.(type) {
+	case *CallOutOpened, *RungReached, *MessageQueued, *CallOutEnded, *MessageTried, *MessageWithdrawn:
+		s.foldCallOut(r, ev)
+	case *Measured:
+		s.Readings[e.Key] = &Reading{Key: e.Key, Value: e.Value, At: r.At, Level: e.Level, Seq: r.Seq, Order: orderOf(r, Value)}
+	case *Occurred:
+		s.Events[e.Key] = r.At
+	case *Refused:
+	case *Ignored:
+		if a := s.Alarms[e.Key]; a != nil && e.Why == IgnoredNotStanding {
+			a.Order = orderOf(r, e.What)
+		}
+	default:
+		s.foldAlarm(r, ev)
+	}
+}
+
+func (s *State) foldAlarm(r *Record, ev Event) {
+	a := s.alarm(ev.Subject(), r.At)
+	a.LastSeq = r.Seq
+	switch e := ev.(type) {
+	case *Raised:
+		a.foldRaised(r, e)
+	case *Repeated:
+		a.Repeats++
+		a.LastSeen = r.At
+		if e.Text != "" {
+			a.Text = e.Text
+		}
+		a.Order = orderOf(r, Raise)
+	case *Changed:
+		a.Severity, a.Text, a.LastSeen, a.Changed = e.Severity, e.Text, r.At, r.At
+		a.status(r, e.Severity, e.Text)
+		if e.Worse {
+			a.Acknowledged = false
+		}
+		a.Order = orderOf(r, Raise)
+	case *AlarmCleared:
+		a.foldCleared(r, e)
+	case *Acked:
+		a.foldAcked(r, e)
+	case *Noted:
+		a.operator(r, OperatorChange{State: "note", By: e.Actor, Via: e.Via, Text: e.Text})
+	case *Shelved:
+		a.Shelf = &Shelf{By: e.Actor, Reason: e.Reason, Since: r.At, Until: e.Until}
+		a.operator(r, OperatorChange{State: "shelved", By: e.Actor, Via: e.Via, Text: e.Reason})
+	case *Unshelved:
+		a.Shelf = nil
+		a.operator(r, OperatorChange{State: "un-shelved", By: e.Actor, Via: e.Via})
+	case *FlapBegan, *FlapEnded, *FlapTurned:
+		a.foldFlap(r, ev)
+	case *Explained:
+		a.Cause, a.HeldUntil, a.HeldWhy = e.By, time.Time{}, ""
+	case *Unexplained:
+		a.Cause, a.HeldUntil, a.HeldWhy = Key{}, e.Until, "cause"
+	case *Held:
+		a.HeldUntil, a.HeldWhy = e.Until, e.Why
+	case *Pending:
+		a.Wait = &Wait{What: e.What, Since: e.Since, Due: e.Due, Severity: e.Severity, Text: e.Text, Audit: e.Audit}
+		a.Order = orderOf(r, e.What)
+	case *PendingEnded:
+		if a.Wait != nil {
+			a.Order = orderOf(r, opposite(a.Wait.What))
+		}
+		a.Wait = nil
+	case *Announced:
+		a.Announced, a.AnnouncedAt = true, r.At
+		a.HeldUntil, a.HeldWhy = time.Time{}, ""
+	case *Withdrawn:
+		a.Announced = false
+	case *Closed:
+		a.foldClosed(r, e)
+	default:
+		panic(fmt.Sprintf("correlate: fold of unlisted event kind %d", ev.Kind()))
+	}
+}
+
+func (a *Alarm) foldRaised(r *Record, e *Raised) {
+	a.Standing, a.Condition, a.Latched = true, true, false
+	a.Severity, a.Text, a.Raised, a.Changed, a.LastSeen = e.Severity, e.Text, r.At, r.At, r.At
+	a.Episodes++
+	a.Repeats, a.RaisedBy = 0, r.Seq
+	a.Acknowledged, a.AckBy, a.AckVia, a.AckAt = false, "", "", time.Time{}
+	a.Announced, a.AnnouncedAt, a.Cause = false, time.Time{}, Key{}
+	a.HeldUntil, a.HeldWhy, a.Wait = time.Time{}, "", nil
+	a.Merit, a.MeritAt, a.Audit = e.Merit, r.At, e.Audit
+	a.status(r, e.Severity, e.Text)
+	a.Order = orderOf(r, Raise)
+}
+
+func (a *Alarm) foldCleared(r *Record, e *AlarmCleared) {
+	a.Standing, a.Condition = false, false
+	a.Cleared, a.Changed, a.Wait, a.Audit = r.At, r.At, nil, e.Audit
+	a.Cause, a.HeldUntil, a.HeldWhy, a.Announced = Key{}, time.Time{}, "", false
+	a.status(r, Cleared, e.Text)
+	a.Order = orderOf(r, Clear)
+}
+
+func (a *Alarm) foldAcked(r *Record, e *Acked) {
+	a.Acknowledged, a.AckBy, a.AckVia, a.AckAt, a.Latched = true, e.Actor, e.Via, r.At, false
+	a.operator(r, OperatorChange{State: "ack", By: e.Actor, Via: e.Via, Text: e.Text})
+}
+
+func (a *Alarm) foldFlap(r *Record, ev Event) {
+	switch e := ev.(type) {
+	case *FlapBegan:
+		a.Flapping, a.FlapSince, a.FlapCount, a.Merit, a.MeritAt = true, r.At, 0, e.Merit, r.At
+	case *FlapTurned:
+		a.Condition, a.Merit, a.MeritAt, a.Wait = e.Standing, e.Merit, r.At, nil
+		what := Clear
+		if e.Standing {
+			what = Raise
+			a.FlapCount++
+			a.LastSeen = r.At
+		}
+		if e.Severity != 0 {
+			a.Severity = e.Severity
+		}
+		if e.Text != "" {
+			a.Text = e.Text
+		}
+		a.Order = orderOf(r, what)
+	case *FlapEnded:
+		a.Flapping = false
+	}
+	a.Changed = r.At
+}
+
+func (a *Alarm) foldClosed(r *Record, e *Closed) {
+	if a.Standing {
+		a.status(r, Cleared, e.Why)
+		a.Cleared = r.At
+	}
+	a.Standing, a.Condition, a.Latched, a.Flapping = false, false, false, false
+	a.Wait, a.Shelf, a.Cause, a.HeldUntil, a.HeldWhy, a.Announced = nil, nil, Key{}, time.Time{}, "", false
+	a.Changed = r.At
+}
+
+func (a *Alarm) status(r *Record, severity Severity, text string) {
+	a.StatusChanges = prepend(a.StatusChanges, StatusChange{At: r.At, Severity: severity, Text: text, Seq: r.Seq})
+}
+
+func (a *Alarm) operator(r *Record, c OperatorChange) {
+	c.At, c.Seq = r.At, r.Seq
+	a.Changed = r.At
+	a.OperatorChanges = prepend(a.OperatorChanges, c)
+}
+
+func prepend[T any](list []T, first T) []T {
+	if len(list) >= MaxStatusChanges {
+		list = list[:MaxStatusChanges-1]
+	}
+	return slices.Insert(list, 0, first)
+}
+
+func (s *State) foldCallOut(r *Record, ev Event) {
+	switch e := ev.(type) {
+	case *CallOutOpened:
+		c := e.CallOut.Clone()
+		s.CallOuts[c.ID] = c
+		s.ByAlarm[c.Key] = c.ID
+	case *RungReached:
+		if c := s.CallOuts[e.CallOut]; c != nil {
+			c.Rung, c.Round, c.Due = e.Rung, e.Round, e.Due
+		}
+	case *MessageQueued:
+		m := e.Message.Clone()
+		s.Messages[m.ID] = m
+		if c := s.CallOuts[m.CallOut]; c != nil {
+			c.Told = append(c.Told, Telling{Person: m.Person, Channel: m.Channel, Message: m.ID, Rung: m.Rung})
+		}
+	case *CallOutEnded:
+		if c := s.CallOuts[e.CallOut]; c != nil {
+			c.State, c.TakenBy, c.Ended, c.Due = e.State, e.By, r.At, time.Time{}
+		}
+	case *MessageTried:
+		if m := s.Messages[e.Message]; m != nil {
+			m.State, m.NotBefore = e.State, e.NotBefore
+			m.Attempts = append(m.Attempts, e.Attempt)
+		}
+	case *MessageWithdrawn:
+		if m := s.Messages[e.Message]; m != nil {
+			m.State = MessageDropped
+		}
+	}
+}
+
+// forget drops settled messages and ended call-outs that are older than
+// keepSettled. It runs at most once an hour of journal time, so that it costs
+// nothing in proportion.
+func (s *State) forget(now time.Time) {
+	if now.Sub(s.forgot) < time.Hour {
+		return
+	}
+	s.forgot = now
+	for id, m := range s.Messages {
+		if m.State != MessageWaiting && now.Sub(m.Queued) > keepSettled {
+			delete(s.Messages, id)
+		}
+	}
+	for id, c := range s.CallOuts {
+		a := s.Alarms[c.Key]
+		stands := a != nil && a.OnBoard()
+		if c.State == CallOutOpen || stands || now.Sub(c.Ended) <= keepSettled {
+			continue
+		}
+		delete(s.CallOuts, id)
+		if s.ByAlarm[c.Key] == id {
+			delete(s.ByAlarm, c.Key)
+		}
+	}
+}
+
+func opposite(w What) What {
+	if w == Raise {
+		return Clear
+	}
+	return Raise
+}
+
+// orderOf returns what later reports of the same point are compared with. Only
+// arrivals carry the sender's time; other inputs leave it unknown.
+func orderOf(r *Record, what What) Order {
+	in, ok := r.Input.(*Arrival)
+	if !ok {
+		return Order{At: r.At, What: what}
+	}
+	return Order{Known: in.HasUptime, Boots: in.Boots, Uptime: in.Uptime, At: r.At, What: what, From: in.From, ID: in.RequestID}
+}

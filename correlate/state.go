@@ -1,0 +1,154 @@
+package correlate
+
+import (
+	"maps"
+	"slices"
+	"time"
+)
+
+// FoldVersion changes whenever the fold of the same records would give another
+// state. A checkpoint of another version is rebuilt from the journal.
+const FoldVersion = 1
+
+// State is all that is known at one point of the journal: the fold of every
+// record up to Seq. It is changed only by [State.Fold] and its parts. Readers
+// must not keep pointers into it beyond the time they were lent it.
+type State struct {
+	Seq      Seq
+	At       time.Time // of the last record
+	Started  time.Time // when the master last began to watch
+	Hash     string    // configuration in force
+	Alarms   map[Key]*Alarm
+	Readings map[Key]*Reading
+	Events   map[Key]time.Time // newest momentary event of an entry point
+	Agents   map[AgentID]*AgentState
+	Engines  map[string]*EngineClock // by engine ID octets
+	CallOuts map[CallOutID]*CallOut
+	Messages map[MessageID]*Message
+	ByAlarm  map[Key]CallOutID // the newest call-out of an alarm, while kept
+
+	forgot time.Time // when settled messages were last dropped
+}
+
+// NewState returns the state of an empty journal.
+func NewState() *State {
+	return &State{
+		Alarms: map[Key]*Alarm{}, Readings: map[Key]*Reading{}, Events: map[Key]time.Time{},
+		Agents: map[AgentID]*AgentState{}, Engines: map[string]*EngineClock{},
+		CallOuts: map[CallOutID]*CallOut{}, Messages: map[MessageID]*Message{}, ByAlarm: map[Key]CallOutID{},
+	}
+}
+
+// Board lists the alarms on the operator's board in key order.
+func (s *State) Board() []*Alarm {
+	var out []*Alarm
+	for _, a := range s.Alarms {
+		if a.OnBoard() {
+			out = append(out, a)
+		}
+	}
+	slices.SortFunc(out, func(a, b *Alarm) int { return a.Key.Compare(b.Key) })
+	return out
+}
+
+// Consequences lists the alarms on the board that cause explains, in key order.
+func (s *State) Consequences(cause Key) []*Alarm {
+	var out []*Alarm
+	for _, a := range s.Alarms {
+		if a.Cause == cause && a.OnBoard() {
+			out = append(out, a)
+		}
+	}
+	slices.SortFunc(out, func(a, b *Alarm) int { return a.Key.Compare(b.Key) })
+	return out
+}
+
+// Waiting lists the messages that have yet to be handed to a gateway, in the
+// order they were queued.
+func (s *State) Waiting() []*Message {
+	var out []*Message
+	for _, m := range s.Messages {
+		if m.State == MessageWaiting {
+			out = append(out, m)
+		}
+	}
+	slices.SortFunc(out, func(a, b *Message) int {
+		if c := a.Queued.Compare(b.Queued); c != 0 {
+			return c
+		}
+		return compareText(a.ID, b.ID)
+	})
+	return out
+}
+
+// Clone returns a deep copy that shares nothing mutable.
+func (s *State) Clone() *State {
+	c := *s
+	c.Alarms = make(map[Key]*Alarm, len(s.Alarms))
+	for k, a := range s.Alarms {
+		c.Alarms[k] = a.Clone()
+	}
+	c.Readings = clonePointers(s.Readings)
+	c.Events = maps.Clone(s.Events)
+	c.Agents = clonePointers(s.Agents)
+	c.Engines = clonePointers(s.Engines)
+	c.CallOuts = make(map[CallOutID]*CallOut, len(s.CallOuts))
+	for k, v := range s.CallOuts {
+		c.CallOuts[k] = v.Clone()
+	}
+	c.Messages = make(map[MessageID]*Message, len(s.Messages))
+	for k, v := range s.Messages {
+		c.Messages[k] = v.Clone()
+	}
+	c.ByAlarm = maps.Clone(s.ByAlarm)
+	return &c
+}
+
+func clonePointers[K comparable, V any](m map[K]*V) map[K]*V {
+	out := make(map[K]*V, len(m))
+	for k, v := range m {
+		c := *v
+		out[k] = &c
+	}
+	return out
+}
+
+// Clone returns a deep copy.
+func (a *Alarm) Clone() *Alarm {
+	c := *a
+	if a.Shelf != nil {
+		shelf := *a.Shelf
+		c.Shelf = &shelf
+	}
+	if a.Wait != nil {
+		wait := *a.Wait
+		c.Wait = &wait
+	}
+	c.StatusChanges = slices.Clone(a.StatusChanges)
+	c.OperatorChanges = slices.Clone(a.OperatorChanges)
+	return &c
+}
+
+// Clone returns a deep copy.
+func (c *CallOut) Clone() *CallOut {
+	d := *c
+	d.Told = slices.Clone(c.Told)
+	return &d
+}
+
+// Clone returns a deep copy.
+func (m *Message) Clone() *Message {
+	d := *m
+	d.Attempts = slices.Clone(m.Attempts)
+	return &d
+}
+
+func compareText[T ~string](a, b T) int {
+	switch {
+	case a < b:
+		return -1
+	case a > b:
+		return 1
+	}
+	return 0
+}
