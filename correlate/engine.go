@@ -1,19 +1,51 @@
 package correlate
 
-import "time"
+import (
+	"maps"
+	"slices"
+	"time"
+)
+
+// DefaultHold is how long a consequence whose cause is gone may take to clear
+// before it is told on its own, for points that set no hold.
+const DefaultHold = 20 * time.Second
+
+// MaxShelf is the longest an operator may shelve an alarm: one shift.
+// (ANSI/ISA-18.2 asks for review of anything longer.)
+const MaxShelf = 12 * time.Hour
 
 // Engine decides. It owns its state while it works and changes it only by
 // folding the events it decides.
 type Engine struct {
 	net *Network
 	st  *State
-	due dueQueue
+	r   *Record // being decided
 
+	due         dueQueue
+	armed       map[Key]time.Time     // the queued time of each alarm that waits for one
+	watched     map[AgentID]time.Time // the same for agents
+	instances   map[pointKey][]Key    // the alarms there are of each point
 	dueCallOuts []CallOutID
 }
 
+type pointKey struct {
+	site  SiteID
+	point PointID
+}
+
 // NewEngine returns an engine that goes on from st, which it owns from now on.
-func NewEngine(net *Network, st *State) *Engine { return &Engine{net: net, st: st} }
+func NewEngine(net *Network, st *State) *Engine {
+	e := &Engine{net: net, st: st, armed: map[Key]time.Time{}, watched: map[AgentID]time.Time{}, instances: map[pointKey][]Key{}}
+	for _, k := range slices.SortedFunc(maps.Keys(st.Alarms), Key.Compare) {
+		e.index(k)
+		e.arm(st.Alarms[k])
+	}
+	for _, c := range st.CallOuts {
+		e.armCallOut(c)
+	}
+	e.watchAgents()
+	return e
+}
 
 // State lends the working state; it may be ahead of what is durable.
 func (e *Engine) State() *State { return e.st }
@@ -25,15 +57,223 @@ func (e *Engine) Network() *Network { return e.net }
 func (e *Engine) Use(net *Network) { e.net = net }
 
 // Apply decides about r.Input at r.At and appends the events to r, each
-// already folded into the state. r.Seq, r.At and r.Input are the caller's.
-func (e *Engine) Apply(r *Record) {}
+// already folded into the state. r.Seq, r.At and r.Input are the caller's. A
+// Tick that yields no event and no due call-out need not be journaled.
+func (e *Engine) Apply(r *Record) {
+	e.r, e.dueCallOuts = r, nil
+	e.st.Begin(r)
+	switch in := r.Input.(type) {
+	case *Arrival:
+		e.arrival(in)
+	case *Notice:
+		for i := range in.Observations {
+			e.observe(&in.Observations[i], nil)
+		}
+	case *Act:
+		e.act(in)
+	case *Tick:
+		e.tick()
+	case *Start:
+		e.watchAgents()
+	case *Reconfigure:
+		e.reconfigured()
+	case *Delivery:
+		// The climber decides about gateways' answers.
+	}
+	e.r = nil
+}
 
 // Extend folds events decided elsewhere (by the climber) and appends them.
-func (e *Engine) Extend(r *Record, events []Event) {}
+func (e *Engine) Extend(r *Record, events []Event) {
+	e.r = r
+	for _, ev := range events {
+		e.emit(ev)
+	}
+	e.r = nil
+}
 
-// DueCallOuts lists the call-outs that came due in the last Apply.
+// DueCallOuts lists the call-outs that came due in the last Apply, in the
+// order they were due.
 func (e *Engine) DueCallOuts() []CallOutID { return e.dueCallOuts }
 
 // NextDue returns the earliest time at which a [Tick] may have something to
 // decide; ok is false when nothing waits.
-func (e *Engine) NextDue() (at time.Time, ok bool) { return }
+func (e *Engine) NextDue() (at time.Time, ok bool) {
+	if len(e.due) == 0 {
+		return time.Time{}, false
+	}
+	return e.due[0].At, true
+}
+
+// emit folds an event and appends it to the record being decided.
+func (e *Engine) emit(ev Event) {
+	k := ev.Subject()
+	known := e.st.Alarms[k] != nil
+	e.st.FoldEvent(e.r, ev)
+	e.r.Events = append(e.r.Events, ev)
+	if a := e.st.Alarms[k]; a != nil {
+		if !known {
+			e.index(k)
+		}
+		e.arm(a)
+	}
+	switch ev := ev.(type) {
+	case *CallOutOpened:
+		e.armCallOut(e.st.CallOuts[ev.CallOut.ID])
+	case *RungReached:
+		e.armCallOut(e.st.CallOuts[ev.CallOut])
+	}
+}
+
+func (e *Engine) index(k Key) {
+	at := pointKey{k.Site, k.Point}
+	i, there := slices.BinarySearchFunc(e.instances[at], k, Key.Compare)
+	if !there {
+		e.instances[at] = slices.Insert(e.instances[at], i, k)
+	}
+}
+
+// nextDue returns the earliest time at which something of the alarm may be due.
+func (a *Alarm) nextDue() time.Time {
+	var next time.Time
+	consider := func(at time.Time) {
+		if !at.IsZero() && (next.IsZero() || at.Before(next)) {
+			next = at
+		}
+	}
+	if a.Wait != nil {
+		consider(a.Wait.Due)
+	}
+	if a.Shelf != nil {
+		consider(a.Shelf.Until)
+	}
+	consider(a.HeldUntil)
+	consider(a.FlapDue)
+	consider(a.ReAlarmDue)
+	return next
+}
+
+// arm keeps one entry of the alarm in the queue, at or before the earliest
+// time at which it needs a look.
+func (e *Engine) arm(a *Alarm) {
+	next := a.nextDue()
+	if next.IsZero() {
+		return
+	}
+	if queued, ok := e.armed[a.Key]; ok && !next.Before(queued) {
+		return
+	}
+	e.armed[a.Key] = next
+	e.due.push(dueEntry{At: next, Kind: dueAlarm, Key: a.Key})
+}
+
+func (e *Engine) armCallOut(c *CallOut) {
+	if c != nil && c.State == CallOutOpen && !c.Due.IsZero() {
+		e.due.push(dueEntry{At: c.Due, Kind: dueCallOut, Name: string(c.ID)})
+	}
+}
+
+// tick decides whatever is due at or before the record's time.
+func (e *Engine) tick() {
+	for len(e.due) > 0 && !e.due[0].At.After(e.r.At) {
+		entry := e.due.pop()
+		switch entry.Kind {
+		case dueAlarm:
+			if e.armed[entry.Key].Equal(entry.At) {
+				delete(e.armed, entry.Key)
+			}
+			if a := e.st.Alarms[entry.Key]; a != nil {
+				e.alarmDue(a)
+				e.arm(a)
+			}
+		case dueAgent:
+			e.agentDue(AgentID(entry.Name), entry.At)
+		case dueCallOut:
+			c := e.st.CallOuts[CallOutID(entry.Name)]
+			if c != nil && c.State == CallOutOpen && c.Due.Equal(entry.At) && !slices.Contains(e.dueCallOuts, c.ID) {
+				e.dueCallOuts = append(e.dueCallOuts, c.ID)
+			}
+		}
+	}
+}
+
+func isDue(at, now time.Time) bool { return !at.IsZero() && !at.After(now) }
+
+// alarmDue decides everything about one alarm that is due. The order is fixed:
+// a change that has held, the end of a shelf, the end of flapping, the end of a
+// hold, and asking again.
+func (e *Engine) alarmDue(a *Alarm) {
+	now := e.r.At
+	if w := a.Wait; w != nil && isDue(w.Due, now) {
+		if w.What == Raise {
+			e.raise(a.Key, rise{Severity: w.Severity, Text: w.Text, Since: w.Since, Audit: w.Audit})
+		} else {
+			e.clear(a, *w)
+		}
+	}
+	if a.Shelf != nil && isDue(a.Shelf.Until, now) {
+		e.emit(&Unshelved{On: On{a.Key}, Actor: "time"})
+		e.announce(a, "unshelved")
+	}
+	if isDue(a.FlapDue, now) {
+		e.settle(a)
+	}
+	if isDue(a.HeldUntil, now) {
+		e.announce(a, "held")
+	}
+	if isDue(a.ReAlarmDue, now) {
+		e.announceAgain(a)
+	}
+}
+
+// tellable reports whether people may be told of the alarm now.
+func (e *Engine) tellable(a *Alarm) bool {
+	return a.Standing && !a.Acknowledged && a.Shelf == nil && a.Cause.IsZero() && !a.HeldUntil.After(e.r.At)
+}
+
+// announce says that people may be told, if they may and have not been.
+func (e *Engine) announce(a *Alarm, why string) {
+	if !a.Announced && e.tellable(a) {
+		e.emit(&Announced{On: On{a.Key}, Why: why, Again: e.again(a)})
+		return
+	}
+	if isDue(a.HeldUntil, e.r.At) {
+		// Nobody is to be told after all; without this the hold stays due.
+		e.emit(&Held{On: On{a.Key}})
+	}
+}
+
+// announceAgain asks anew for an alarm that was announced before: it got
+// worse, or nobody took it in time.
+func (e *Engine) announceAgain(a *Alarm) {
+	if !e.tellable(a) {
+		return
+	}
+	e.emit(&Announced{On: On{a.Key}, Why: "again", Again: e.again(a)})
+}
+
+func (e *Engine) again(a *Alarm) time.Time {
+	if p := e.net.Point(a.Key); p != nil && p.ReAlarm > 0 {
+		return e.r.At.Add(p.ReAlarm)
+	}
+	return time.Time{}
+}
+
+// withdraw says that people are no longer to be told.
+func (e *Engine) withdraw(a *Alarm, why string) {
+	if a.Announced {
+		e.emit(&Withdrawn{On: On{a.Key}, Why: why})
+	}
+}
+
+// reconfigured takes alarms off the board whose points are no longer there and
+// watches the agents of the new network.
+func (e *Engine) reconfigured() {
+	for _, k := range slices.SortedFunc(maps.Keys(e.st.Alarms), Key.Compare) {
+		a := e.st.Alarms[k]
+		if (a.OnBoard() || a.Wait != nil) && e.net.Point(k) == nil {
+			e.emit(&Closed{On: On{k}, Why: "point removed"})
+		}
+	}
+	e.watchAgents()
+}

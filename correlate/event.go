@@ -54,6 +54,8 @@ type (
 		Text  string    `cbor:"2,keyasint"`
 		Since time.Time `cbor:"3,keyasint"` // when the condition went, before any delay
 		Audit bool      `cbor:"4,keyasint,omitempty"`
+		Merit float64   `cbor:"5,keyasint,omitempty"`
+		Latch bool      `cbor:"6,keyasint,omitempty"` // it stays on the board until acknowledged
 	}
 	// Acked says that somebody took the alarm.
 	Acked struct {
@@ -86,7 +88,8 @@ type (
 	// FlapBegan says that the alarm rises and clears too often to be told.
 	FlapBegan struct {
 		On
-		Merit float64 `cbor:"2,keyasint"`
+		Merit float64   `cbor:"2,keyasint"`
+		Due   time.Time `cbor:"3,keyasint"` // when it will have settled if nothing more comes
 	}
 	// FlapEnded says that it settled. Standing is what it settled to.
 	FlapEnded struct {
@@ -97,10 +100,9 @@ type (
 	// FlapTurned is a rise or clear while flapping: counted, not told.
 	FlapTurned struct {
 		On
-		Standing bool     `cbor:"2,keyasint,omitempty"`
-		Merit    float64  `cbor:"3,keyasint"`
-		Severity Severity `cbor:"4,keyasint,omitempty"`
-		Text     string   `cbor:"5,keyasint,omitempty"`
+		Standing bool      `cbor:"2,keyasint,omitempty"`
+		Merit    float64   `cbor:"3,keyasint"`
+		Due      time.Time `cbor:"4,keyasint"`
 	}
 	// Explained hangs the alarm under its cause.
 	Explained struct {
@@ -136,10 +138,12 @@ type (
 		On
 	}
 	// Announced says that people may be told of the alarm from now on. Why is
-	// "raised", "worse", "again" (re-alarm), "unshelved", "unexplained" or "held".
+	// "raised", "flapping", "worse", "again" (re-alarm), "unshelved" or "held".
+	// Again is when it will be asked anew if nobody takes it; zero for never.
 	Announced struct {
 		On
-		Why string `cbor:"2,keyasint"`
+		Why   string    `cbor:"2,keyasint"`
+		Again time.Time `cbor:"3,keyasint,omitzero"`
 	}
 	// Withdrawn says that people are no longer to be told, and why:
 	// "shelved", "explained", "closed".

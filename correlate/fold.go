@@ -144,10 +144,10 @@ func (s *State) foldAlarm(r *Record, ev Event) {
 		}
 		a.Wait = nil
 	case *Announced:
-		a.Announced, a.AnnouncedAt = true, r.At
+		a.Announced, a.AnnouncedAt, a.ReAlarmDue = true, r.At, e.Again
 		a.HeldUntil, a.HeldWhy = time.Time{}, ""
 	case *Withdrawn:
-		a.Announced = false
+		a.Announced, a.ReAlarmDue = false, time.Time{}
 	case *Closed:
 		a.foldClosed(r, e)
 	default:
@@ -161,7 +161,7 @@ func (a *Alarm) foldRaised(r *Record, e *Raised) {
 	a.Episodes++
 	a.Repeats, a.RaisedBy = 0, r.Seq
 	a.Acknowledged, a.AckBy, a.AckVia, a.AckAt = false, "", "", time.Time{}
-	a.Announced, a.AnnouncedAt, a.Cause = false, time.Time{}, Key{}
+	a.Announced, a.AnnouncedAt, a.ReAlarmDue, a.Cause = false, time.Time{}, time.Time{}, Key{}
 	a.HeldUntil, a.HeldWhy, a.Wait = time.Time{}, "", nil
 	a.Merit, a.MeritAt, a.Audit = e.Merit, r.At, e.Audit
 	a.status(r, e.Severity, e.Text)
@@ -171,37 +171,34 @@ func (a *Alarm) foldRaised(r *Record, e *Raised) {
 func (a *Alarm) foldCleared(r *Record, e *AlarmCleared) {
 	a.Standing, a.Condition = false, false
 	a.Cleared, a.Changed, a.Wait, a.Audit = r.At, r.At, nil, e.Audit
-	a.Cause, a.HeldUntil, a.HeldWhy, a.Announced = Key{}, time.Time{}, "", false
+	a.Cause, a.HeldUntil, a.HeldWhy, a.Announced, a.ReAlarmDue = Key{}, time.Time{}, "", false, time.Time{}
+	a.Latched, a.Merit, a.MeritAt = e.Latch, e.Merit, r.At
 	a.status(r, Cleared, e.Text)
 	a.Order = orderOf(r, Clear)
 }
 
 func (a *Alarm) foldAcked(r *Record, e *Acked) {
 	a.Acknowledged, a.AckBy, a.AckVia, a.AckAt, a.Latched = true, e.Actor, e.Via, r.At, false
+	a.ReAlarmDue = time.Time{}
 	a.operator(r, OperatorChange{State: "ack", By: e.Actor, Via: e.Via, Text: e.Text})
 }
 
 func (a *Alarm) foldFlap(r *Record, ev Event) {
 	switch e := ev.(type) {
 	case *FlapBegan:
-		a.Flapping, a.FlapSince, a.FlapCount, a.Merit, a.MeritAt = true, r.At, 0, e.Merit, r.At
+		a.Flapping, a.FlapSince, a.FlapCount, a.Merit, a.MeritAt = true, r.At, 1, e.Merit, r.At
+		a.FlapDue = e.Due
 	case *FlapTurned:
-		a.Condition, a.Merit, a.MeritAt, a.Wait = e.Standing, e.Merit, r.At, nil
+		a.Condition, a.Merit, a.MeritAt, a.FlapDue, a.Wait = e.Standing, e.Merit, r.At, e.Due, nil
 		what := Clear
 		if e.Standing {
 			what = Raise
 			a.FlapCount++
 			a.LastSeen = r.At
 		}
-		if e.Severity != 0 {
-			a.Severity = e.Severity
-		}
-		if e.Text != "" {
-			a.Text = e.Text
-		}
 		a.Order = orderOf(r, what)
 	case *FlapEnded:
-		a.Flapping = false
+		a.Flapping, a.FlapDue = false, time.Time{}
 	}
 	a.Changed = r.At
 }
@@ -213,6 +210,7 @@ func (a *Alarm) foldClosed(r *Record, e *Closed) {
 	}
 	a.Standing, a.Condition, a.Latched, a.Flapping = false, false, false, false
 	a.Wait, a.Shelf, a.Cause, a.HeldUntil, a.HeldWhy, a.Announced = nil, nil, Key{}, time.Time{}, "", false
+	a.FlapDue, a.ReAlarmDue = time.Time{}, time.Time{}
 	a.Changed = r.At
 }
 

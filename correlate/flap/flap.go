@@ -72,12 +72,18 @@ func (s Settings) Decay(merit float64, elapsed time.Duration, standing bool) flo
 // Rise adds the penalty of one rise, up to the ceiling.
 func (s Settings) Rise(merit float64) float64 { return math.Min(merit+1, s.Ceiling()) }
 
-// Until returns how long a clear point's merit takes to fall to Reuse, rounded
-// up to a millisecond; zero if it is there already.
-func (s Settings) Until(merit float64) time.Duration {
+// Until returns how long a merit takes to fall to Reuse if the condition stays
+// as it is, standing or clear, rounded up to a millisecond; zero if it is there
+// already. RFC 2439 reuses a route only once it is reachable; a contact may also
+// settle in alarm, which takes the longer half-life.
+func (s Settings) Until(merit float64, standing bool) time.Duration {
 	if merit <= s.Reuse {
 		return 0
 	}
-	wait := float64(s.HalfLifeClear) * math.Log2(merit/s.Reuse)
+	half := s.HalfLifeClear
+	if standing {
+		half = s.HalfLifeStand
+	}
+	wait := float64(half) * math.Log2(merit/s.Reuse)
 	return time.Duration(math.Ceil(wait/float64(time.Millisecond))) * time.Millisecond
 }
