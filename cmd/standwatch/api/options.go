@@ -1,0 +1,41 @@
+package api
+
+import (
+	"context"
+	"net/http"
+	"time"
+
+	"example.net/standwatch/correlate"
+
+	"github.com/rs/zerolog"
+)
+
+// Board lends the committed state. The ledger is one.
+type Board interface {
+	// Read calls fn with the committed state and the network in force, both
+	// lent for the call only.
+	Read(fn func(st *correlate.State, net *correlate.Network))
+	// Follow returns a channel that gets a wake-up after each commit, and what
+	// ends it. Wake-ups may coalesce; readers keep their own cursor.
+	Follow() (wake <-chan struct{}, cancel func())
+}
+
+// Options are what the handlers need. All fields without "may be" are required.
+type Options struct {
+	Board   Board
+	Journal Journal
+	// Submit makes an input durable and returns the events it led to.
+	Submit func(context.Context, correlate.Input) ([]correlate.Event, error)
+	Intake Intake
+	// OnCall lists who answers for each roster at a time.
+	OnCall func(at time.Time) []Duty
+	// Actor names whoever sent the request; it is written to the journal.
+	Actor func(*http.Request) string
+	Zone  *time.Location // the centre's, for every time written
+	Now   func() time.Time
+	// Closing ends all streams when it is closed, before the server shuts down.
+	Closing    <-chan struct{}
+	MaxStreams int // streams at once; 0 means 256
+	Log        zerolog.Logger
+	Version    string // of the program, for the OpenAPI document
+}

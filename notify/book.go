@@ -1,0 +1,177 @@
+package notify
+
+import (
+	"fmt"
+	"time"
+
+	"example.net/standwatch/correlate"
+)
+
+// Pos is where something stands in the configuration. Line and Column count
+// from 1; zero is unknown.
+type Pos struct {
+	File         string
+	Line, Column int
+}
+
+// String returns "file:line:column".
+func (p Pos) String() string { return fmt.Sprintf("%s:%d:%d", p.File, p.Line, p.Column) }
+
+// Problem is one mistake in a [Book].
+type Problem struct {
+	Pos
+	What string // the mistake
+	Mend string // how to put it right; may be empty
+}
+
+// Error returns the position and the mistake.
+func (p Problem) Error() string { return p.Pos.String() + ": " + p.What }
+
+// Book is what people wrote down about who is told of what. It is plain data:
+// [NewPlan] checks it.
+type Book struct {
+	People   []Person
+	Rosters  []Roster
+	Ladders  []Ladder
+	Routes   []Route
+	Gateways []Gateway
+}
+
+// Kind is what sort of gateway carries a message.
+type Kind string
+
+// The kinds of gateway. A mail gateway gets a subject and the whole story; any
+// other gets one short text.
+const (
+	KindMail    Kind = "mail"
+	KindSMSHTTP Kind = "sms-http"
+)
+
+// Kinds lists the kinds of gateway.
+func Kinds() []Kind { return []Kind{KindMail, KindSMSHTTP} }
+
+// Gateway is a named way out. How it is reached is the business of the package
+// that speaks to it.
+type Gateway struct {
+	Pos
+	Name string
+	Kind Kind
+}
+
+// Person is somebody, named by duty, who can be told.
+type Person struct {
+	Pos
+	ID       string
+	Name     string
+	Zone     string    // IANA time zone; empty means the centre's
+	Channels []Address // in order of preference
+	Quiet    []Quiet
+	Budget   int // messages per hour; 0 is no limit, critical alarms always get through
+}
+
+// Address is a person's address at a gateway: a mail address, or a telephone
+// number in the form +E.164.
+type Address struct {
+	Pos
+	Gateway string
+	To      string
+}
+
+// Quiet is a wish not to be told of alarms less severe than Below between From
+// and To ("15:04", in the person's zone) on the days named ("mon" to "sun";
+// none means all). Such messages wait until To. From later than To runs past
+// midnight, and the day is then From's.
+type Quiet struct {
+	Pos
+	Days     []string
+	From, To string
+	Below    correlate.Severity
+}
+
+// Roster says who is on call, turn by turn.
+type Roster struct {
+	Pos
+	ID       string
+	Name     string
+	Zone     string // IANA time zone; empty means the centre's
+	Turns    []Turn
+	StandIns []StandIn
+}
+
+// Turn is a rotation: each of its turns begins at the hand-over time and
+// belongs to the next of People.
+type Turn struct {
+	Pos
+	People   []string
+	Start    string        // date of the first turn, "2006-01-02"
+	HandOver string        // "15:04" in the roster's zone
+	Every    string        // "day" or "week"; else Rule is set
+	Interval int           // every so many days or weeks; 0 means 1
+	Rule     string        // RFC 5545 recurrence rule, instead of Every
+	Lasts    time.Duration // by the wall clock; 0 means until the next turn
+}
+
+// StandIn puts one person in the place of another, or of whoever is on call
+// when For is empty, from From to To ("2006-01-02 15:04" in the roster's zone,
+// or RFC 3339).
+type StandIn struct {
+	Pos
+	Person   string
+	For      string
+	From, To string
+}
+
+// Ladder is how a call-out climbs.
+type Ladder struct {
+	Pos
+	Name      string
+	Rungs     []Rung
+	Rounds    int  // how often the ladder is climbed in all; 0 means once
+	TellTaken bool // those who were told hear who took it
+}
+
+// Rung says whom to tell, over what, and how long to wait for somebody to take
+// the alarm before the next rung.
+type Rung struct {
+	Pos
+	Whom     []Target
+	Channels []string // gateways used at once; none, or "preferred" alone, means the person's first, and the next when it fails
+	Wait     time.Duration
+	Repeat   int // told so many times more, each after Wait, before the next rung
+}
+
+// Preferred stands for a person's own order of channels in [Rung.Channels].
+const Preferred = "preferred"
+
+// Target is a person, or whoever is on call in a roster. Exactly one is set.
+type Target struct {
+	Pos
+	Person string
+	Roster string
+}
+
+// Route says which alarms climb which ladder. The first that matches decides.
+// An empty list matches everything; one entry of each list must match.
+type Route struct {
+	Pos
+	Name      string
+	AtLeast   correlate.Severity // zero matches every severity
+	Sites     []correlate.SiteID
+	Points    []correlate.PointID
+	Tags      []string
+	Regions   []string
+	Classes   []string
+	Causes    []string // IANAItuProbableCause mnemonics
+	Hours     []Hours
+	Ladder    string
+	BoardOnly bool // the operator's board alone; Ladder is empty
+}
+
+// Hours is a window of the week. From later than To runs past midnight, and
+// the day is then From's; From equal to To is the whole day.
+type Hours struct {
+	Pos
+	Days     []string // "mon" to "sun"; none means all
+	From, To string   // "15:04"
+	Zone     string   // "" or "centre", "site", or an IANA time zone
+}
