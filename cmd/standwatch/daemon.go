@@ -1,0 +1,213 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"sync"
+	"time"
+
+	"example.net/standwatch/cmd/standwatch/api"
+	"example.net/standwatch/cmd/standwatch/console"
+	"example.net/standwatch/configs"
+	"example.net/standwatch/correlate"
+	"example.net/standwatch/notify"
+	"example.net/standwatch/receiver"
+	"example.net/standwatch/receiver/mib"
+	"example.net/standwatch/store"
+	"example.net/standwatch/store/ledger"
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+	"github.com/rs/zerolog"
+)
+
+// daemonOptions say what a daemon runs on beside its configuration.
+type daemonOptions struct {
+	Config *configs.Config
+	Data   string // the data folder, in place of the configuration's
+	Reload func(context.Context) (*configs.Config, []configs.Problem)
+	Banner string
+	Log    zerolog.Logger
+	Now    func() time.Time
+}
+
+// daemon joins the parts: receiver, ledger, outbox runner and console over one
+// store.
+type daemon struct {
+	opts     daemonOptions
+	log      zerolog.Logger
+	store    *store.Store
+	ledger   *ledger.Ledger
+	receiver *receiver.Receiver
+	runner   *notify.Runner
+	web      *http.Server
+	webAt    net.Listener
+	closing  chan struct{} // closed before the web server ends, so that streams end
+
+	mu       sync.RWMutex // guards config and reloaded
+	config   *configs.Config
+	reloaded string // why the last reload failed, or ""
+}
+
+// newDaemon opens, binds and loads everything; nothing runs yet.
+func newDaemon(ctx context.Context, o daemonOptions) (*daemon, error) {
+	d := &daemon{opts: o, log: o.Log, config: o.Config, closing: make(chan struct{})}
+	dir := o.Config.Store.Dir
+	if o.Data != "" {
+		dir = o.Data
+	}
+	var err error
+	if d.store, err = store.Open(dir, store.Options{Now: o.Now, Log: o.Log}); err != nil {
+		return nil, err
+	}
+	if err := d.assemble(ctx); err != nil {
+		if d.webAt != nil {
+			err = errors.Join(err, d.webAt.Close())
+		}
+		return nil, errors.Join(err, d.store.Close())
+	}
+	return d, nil
+}
+
+func (d *daemon) assemble(ctx context.Context) (err error) {
+	cfg := d.config
+	d.ledger, err = ledger.New(ledger.Options{Store: d.store, Network: cfg.Network, Climber: cfg.Plan, Now: d.opts.Now, Log: d.log})
+	if err != nil {
+		return err
+	}
+	if err := d.listenWeb(); err != nil {
+		return err
+	}
+	channels, err := gatewayChannels(cfg)
+	if err != nil {
+		return err
+	}
+	if d.runner, err = notify.New(notify.RunnerOptions{Outbox: newOutbox(d.ledger), Channels: channels, Now: d.opts.Now, Log: d.log}); err != nil {
+		return err
+	}
+	return d.listenTraps()
+}
+
+func (d *daemon) listenTraps() (err error) {
+	id := d.store.Identity()
+	d.receiver, err = receiver.New(receiver.Options{
+		Listeners: d.config.Listeners, Config: d.config.Receiver, Offer: d.offer, Clocks: d.clocks(),
+		Identity: receiver.Identity{EngineID: id.EngineID, Boots: id.Boots}, Now: d.opts.Now, Log: d.log,
+	})
+	return err
+}
+
+// offer hands an accepted notification to the ledger, which calls back when it
+// is durable.
+func (d *daemon) offer(in *correlate.Arrival, done func(correlate.Seq, error)) bool {
+	return d.ledger.Offer(in, func(r ledger.Receipt, err error) { done(r.Seq, err) })
+}
+
+func (d *daemon) listenWeb() (err error) {
+	cfg := d.config
+	if d.webAt, err = net.Listen("tcp", cfg.Console.Listen); err != nil {
+		return fmt.Errorf("listen for the console on %s: %w", cfg.Console.Listen, err)
+	}
+	submit := func(ctx context.Context, in correlate.Input) ([]correlate.Event, error) {
+		r, err := d.ledger.Submit(ctx, in)
+		return r.Events, err
+	}
+	actor := func(*http.Request) string { return "operator" }
+	registry := prometheus.NewRegistry()
+	registry.MustRegister(collector{d}, collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+
+	mux := http.NewServeMux()
+	mux.Handle("/api/v1/", api.Handler(api.Options{Board: d.ledger, Journal: d.store, Submit: submit, Intake: d.intake, OnCall: d.onCall, Actor: actor,
+		Zone: cfg.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Version: version}))
+	mux.Handle("/", console.Handler(console.Options{Board: d.ledger, Journal: d.store, Submit: submit, Intake: d.intake, OnCall: d.onCall, Actor: actor,
+		Zone: cfg.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Names: mib.Standard(), Trouble: d.trouble, Banner: d.opts.Banner, Centre: cfg.Centre}))
+	mux.Handle("GET /metrics", promhttp.HandlerFor(registry, promhttp.HandlerOpts{}))
+	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "alive") })
+	mux.HandleFunc("GET /readyz", d.ready)
+	d.web = &http.Server{Handler: mux, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10}
+	return nil
+}
+
+// ready answers 503 with the reason when the master cannot do its work.
+func (d *daemon) ready(w http.ResponseWriter, _ *http.Request) {
+	if trouble := d.trouble(); trouble != "" {
+		http.Error(w, trouble, http.StatusServiceUnavailable)
+		return
+	}
+	fmt.Fprintln(w, "ready")
+}
+
+// trouble is a sentence when what is shown may be incomplete, or "".
+func (d *daemon) trouble() string {
+	h := d.ledger.Health()
+	if h.Failures > 0 {
+		return "The journal cannot be written (" + h.Err + "). Informs stay unanswered until it can; free space on the disk of " + d.store.Dir() + "."
+	}
+	return ""
+}
+
+func (d *daemon) queued() int { return d.ledger.Health().Queue }
+
+func (d *daemon) current() *configs.Config {
+	d.mu.RLock()
+	defer d.mu.RUnlock()
+	return d.config
+}
+
+// shutdownTime bounds how long pages and streams may take to end.
+const shutdownTime = 5 * time.Second
+
+// run runs everything until ctx ends or a part fails, then ends it in order:
+// sockets, then the last commit and the answers to informs, then the outbox,
+// then pages, then the store.
+func (d *daemon) run(ctx context.Context) error {
+	ctx, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
+	ledgerCtx, stopLedger := context.WithCancel(context.WithoutCancel(ctx))
+	defer stopLedger()
+	var ledgerDone, others sync.WaitGroup
+	start := func(group *sync.WaitGroup, ctx context.Context, run func(context.Context) error) {
+		group.Go(func() {
+			if err := run(ctx); err != nil {
+				cancel(err)
+			}
+		})
+	}
+	start(&ledgerDone, ledgerCtx, d.ledger.Run)
+	if _, err := d.ledger.Submit(ctx, &correlate.Start{Version: version, Hash: d.config.Hash}); err != nil {
+		cancel(fmt.Errorf("journal the start: %w", err))
+	}
+	start(&others, ctx, d.receiver.Run)
+	start(&others, ctx, d.runner.Run)
+	start(&others, ctx, d.watchSelf)
+	start(&others, ctx, d.serveWeb)
+	<-ctx.Done()
+	others.Wait()
+	stopLedger()
+	ledgerDone.Wait()
+	err := context.Cause(ctx)
+	if errors.Is(err, context.Canceled) {
+		err = nil
+	}
+	return errors.Join(err, d.store.Close())
+}
+
+// serveWeb serves pages until ctx ends, then ends the streams and what is open.
+func (d *daemon) serveWeb(ctx context.Context) error {
+	stopped := make(chan error, 1)
+	stop := context.AfterFunc(ctx, func() {
+		close(d.closing)
+		end, cancel := context.WithTimeout(context.WithoutCancel(ctx), shutdownTime)
+		defer cancel()
+		stopped <- d.web.Shutdown(end)
+	})
+	defer stop()
+	err := d.web.Serve(d.webAt)
+	if !errors.Is(err, http.ErrServerClosed) {
+		return fmt.Errorf("serve the console: %w", err)
+	}
+	return <-stopped
+}

@@ -1,0 +1,132 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"syscall"
+	"time"
+
+	"example.net/standwatch/correlate"
+)
+
+// How often the master looks at itself, and how long a loss is shown after the
+// last one.
+const (
+	selfEvery    = 5 * time.Second
+	lossStands   = 5 * time.Minute
+	gatewayFails = 3       // attempts in a row that make a gateway's fault
+	diskLeast    = 5       // per cent of the disk that must be free
+	diskOctets   = 1 << 28 // and at least so many octets
+)
+
+// selfWatch remembers what was last said about the site self, so that only
+// changes are journaled.
+type selfWatch struct {
+	d        *daemon
+	standing map[correlate.Key]bool
+	lost     map[string]uint64 // losses seen, by listener
+	lossAt   time.Time
+
+	commitErr string // of the last failed commit seen
+	commitAt  time.Time
+}
+
+// watchSelf raises and clears the points of the site self until ctx ends.
+func (d *daemon) watchSelf(ctx context.Context) error {
+	w := &selfWatch{d: d, standing: map[correlate.Key]bool{}, lost: map[string]uint64{}}
+	d.ledger.Read(func(st *correlate.State, _ *correlate.Network) {
+		for k, a := range st.Alarms {
+			if k.Site == correlate.SiteSelf && a.Standing {
+				w.standing[k] = true
+			}
+		}
+	})
+	ticker := time.NewTicker(selfEvery)
+	defer ticker.Stop()
+	for {
+		w.look(ctx)
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-ticker.C:
+		}
+	}
+}
+
+// say journals a fact about the site self if it is news.
+func (w *selfWatch) say(ctx context.Context, point correlate.PointID, instance string, fault bool, text string) {
+	k := correlate.Key{Site: correlate.SiteSelf, Point: point, Instance: instance}
+	if w.standing[k] == fault {
+		return
+	}
+	what := correlate.Clear
+	if fault {
+		what = correlate.Raise
+	} else {
+		text = ""
+	}
+	in := &correlate.Notice{Source: "self-watch", Observations: []correlate.Observation{{Key: k, What: what, Text: text}}}
+	if _, err := w.d.ledger.Submit(ctx, in); err != nil {
+		// It is said again at the next look, when the journal may work.
+		w.d.log.Error().Err(err).Str("point", string(point)).Msg(text)
+		return
+	}
+	w.standing[k] = fault
+}
+
+func (w *selfWatch) look(ctx context.Context) {
+	w.commits(ctx)
+	w.losses(ctx)
+	w.disk(ctx)
+	for _, g := range w.d.runner.Health() {
+		w.say(ctx, "gateway", g.Gateway, g.Failures >= gatewayFails, fmt.Sprintf("Gateway %s failed %d times in a row: %s", g.Gateway, g.Failures, g.Answer))
+	}
+	for _, duty := range w.d.onCall(w.d.opts.Now()) {
+		w.say(ctx, "roster", duty.Roster, len(duty.People) == 0, "Nobody is on call in the roster "+duty.Name)
+	}
+	w.d.mu.RLock()
+	fault := w.d.reloaded
+	w.d.mu.RUnlock()
+	w.say(ctx, "config", "", fault != "", "The configuration on disk was not taken: "+fault)
+}
+
+// commits notes that the journal could not be written. While it cannot, the
+// fact itself cannot be made durable: pages and readiness say so, and the
+// alarm stands for a while from the first commit that works.
+func (w *selfWatch) commits(ctx context.Context) {
+	now := w.d.opts.Now()
+	if h := w.d.ledger.Health(); h.Failures > 0 {
+		w.commitErr, w.commitAt = h.Err, now
+		return
+	}
+	recent := !w.commitAt.IsZero() && now.Sub(w.commitAt) < lossStands
+	w.say(ctx, "commit", "", recent, "The journal could not be written: "+w.commitErr)
+}
+
+// losses notes datagrams that were lost inside the master: dropped by the
+// kernel, or refused because a queue was full.
+func (w *selfWatch) losses(ctx context.Context) {
+	now := w.d.opts.Now()
+	total := uint64(0)
+	for _, l := range w.d.intake().Listeners {
+		lost := l.KernelDropped + l.Refused["queue full"]
+		if lost > w.lost[l.Name] {
+			total += lost - w.lost[l.Name]
+			w.lossAt = now
+		}
+		w.lost[l.Name] = lost
+	}
+	recent := !w.lossAt.IsZero() && now.Sub(w.lossAt) < lossStands
+	w.say(ctx, "intake", "", recent, fmt.Sprintf("%d notifications were lost before they could be read", total))
+}
+
+func (w *selfWatch) disk(ctx context.Context) {
+	var fs syscall.Statfs_t
+	if err := syscall.Statfs(w.d.store.Dir(), &fs); err != nil {
+		w.say(ctx, "disk", "", true, "The disk of the data folder cannot be looked at: "+err.Error())
+		return
+	}
+	free := fs.Bavail * uint64(fs.Bsize)
+	low := fs.Bavail*100 < fs.Blocks*diskLeast || free < diskOctets
+	w.say(ctx, "disk", "", low, fmt.Sprintf("The disk of the data folder has %d MiB left", free>>20))
+}
