@@ -15,7 +15,6 @@ import (
 	"example.net/standwatch/correlate"
 	"example.net/standwatch/notify"
 	"example.net/standwatch/receiver"
-	"example.net/standwatch/receiver/mib"
 	"example.net/standwatch/store"
 	"example.net/standwatch/store/ledger"
 	"github.com/prometheus/client_golang/prometheus"
@@ -28,7 +27,7 @@ import (
 type daemonOptions struct {
 	Config *configs.Config
 	Data   string // the data folder, in place of the configuration's
-	Reload func(context.Context) (*configs.Config, []configs.Problem)
+	Reload func(context.Context) (*configs.Config, configs.Problems)
 	Banner string
 	Log    zerolog.Logger
 	Now    func() time.Time
@@ -55,7 +54,7 @@ type daemon struct {
 // newDaemon opens, binds and loads everything; nothing runs yet.
 func newDaemon(ctx context.Context, o daemonOptions) (*daemon, error) {
 	d := &daemon{opts: o, log: o.Log, config: o.Config, closing: make(chan struct{})}
-	dir := o.Config.Store.Dir
+	dir := o.Config.Store.Folder
 	if o.Data != "" {
 		dir = o.Data
 	}
@@ -121,9 +120,9 @@ func (d *daemon) listenWeb() (err error) {
 
 	mux := http.NewServeMux()
 	mux.Handle("/api/v1/", api.Handler(api.Options{Board: d.ledger, Journal: d.store, Submit: submit, Intake: d.intake, OnCall: d.onCall, Actor: actor,
-		Zone: cfg.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Version: version}))
+		Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Version: version}))
 	mux.Handle("/", console.Handler(console.Options{Board: d.ledger, Journal: d.store, Submit: submit, Intake: d.intake, OnCall: d.onCall, Actor: actor,
-		Zone: cfg.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Names: mib.Standard(), Trouble: d.trouble, Banner: d.opts.Banner, Centre: cfg.Centre}))
+		Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Names: cfg.Names, Trouble: d.trouble, Banner: d.opts.Banner, Centre: cfg.Centre.Name}))
 	mux.Handle("GET /metrics", promhttp.HandlerFor(registry, promhttp.HandlerOpts{}))
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "alive") })
 	mux.HandleFunc("GET /readyz", d.ready)

@@ -93,7 +93,7 @@ intrusion or life-safety system.`,
 		return fmt.Errorf("%w: %w; see %s --help", errUsage, err, cmd.CommandPath())
 	})
 	root.CompletionOptions.HiddenDefaultCmd = true
-	root.AddCommand(newServeCommand(), newDemoCommand(), newCheckCommand(), newSendCommand(), newExplainCommand(), newVerifyCommand(), newVersionCommand())
+	root.AddCommand(newServeCommand(), newDemoCommand(), newCheckCommand(), newSendCommand(), newVerifyCommand(), newVersionCommand())
 	return root
 }
 

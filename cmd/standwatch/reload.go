@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 
+	"example.net/standwatch/configs"
 	"example.net/standwatch/correlate"
 )
 
@@ -12,22 +13,23 @@ import (
 // and is told to the log.
 func (d *daemon) reload(ctx context.Context) error {
 	cfg, problems := d.opts.Reload(ctx)
-	if len(problems) > 0 {
+	if problems.Mistakes() {
 		for _, p := range problems {
-			d.log.Error().Str("at", p.Where()).Msg(p.What)
+			d.log.Error().Msg(p.Error())
 		}
-		return d.reloadFailed(fmt.Errorf("%d problems in the configuration; the old one stays in force", len(problems)))
+		return d.reloadFailed(fmt.Errorf("%d problems in the configuration, such as %w; the old one stays in force", len(problems), problems[0]))
 	}
+	summary := configs.Diff(d.current(), cfg).String()
 	if err := d.receiver.Use(cfg.Receiver); err != nil {
 		return d.reloadFailed(err)
 	}
-	if _, err := d.ledger.Reconfigure(ctx, cfg.Network, cfg.Plan, &correlate.Reconfigure{Hash: cfg.Hash, Actor: "reload"}); err != nil {
+	if _, err := d.ledger.Reconfigure(ctx, cfg.Network, cfg.Plan, &correlate.Reconfigure{Hash: cfg.Hash, Summary: summary, Actor: "reload"}); err != nil {
 		return d.reloadFailed(err)
 	}
 	d.mu.Lock()
 	d.config, d.reloaded = cfg, ""
 	d.mu.Unlock()
-	d.log.Info().Str("hash", cfg.Hash).Msg("configuration reloaded; changes of listeners, gateways, console and store need a restart")
+	d.log.Info().Str("changed", summary).Msg("configuration reloaded; changes of listeners, gateways, console and store need a restart")
 	return nil
 }
 
