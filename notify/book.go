@@ -66,7 +66,6 @@ type Person struct {
 	Zone     string    // IANA time zone; empty means the centre's
 	Channels []Address // in order of preference
 	Quiet    []Quiet
-	Budget   int // messages per hour; 0 is no limit, critical alarms always get through
 }
 
 // Address is a person's address at a gateway: a mail address, or a telephone

@@ -5,295 +5,303 @@ import (
 	"errors"
 	"fmt"
 	"hash/maphash"
-	"net"
 	"net/netip"
 	"os"
+	"runtime"
 	"sync"
 	"sync/atomic"
 	"time"
 
 	"example.net/standwatch/correlate"
-	"example.net/standwatch/receiver/rules"
 	"example.net/standwatch/receiver/usm"
 	"github.com/rs/zerolog"
-	"golang.org/x/time/rate"
 )
 
-// Agent is an agent as the receiver must recognise it.
-type Agent struct {
-	ID        correlate.AgentID
-	Addresses []netip.Addr
-	EngineID  []byte    // of an agent that sends v3 traps
-	User      string    // the only v3 user that may speak for it; empty: none may
-	Community string    // a secret; empty: the default communities
-	MinLevel  usm.Level // the weakest security that may speak for it; 0 takes community messages
-}
+const (
+	defaultQueue  = 16384
+	defaultLinger = 10 * time.Second
+	keepHouse     = time.Second // between looks at kernel drops and withheld lines
+)
 
-// Config is what can change while the receiver runs.
-type Config struct {
-	Network     *correlate.Network
-	Rules       *rules.Set
-	Agents      []Agent
-	Communities []string       // taken where an agent has none of its own; none: any
-	Relays      []netip.Prefix // sources whose word about another origin is believed
-	Users       *usm.Table
-}
-
-// ListenerOptions describe one socket.
-type ListenerOptions struct {
-	Name   string
-	Addr   netip.AddrPort
-	Buffer int            // wanted socket buffer in octets; 0 leaves the system's
-	Allow  []netip.Prefix // sources that are heard; none: all
-}
-
-// Options configure a Receiver.
-type Options struct {
-	Listeners []ListenerOptions
-	Config    Config
-	// Offer hands over an accepted notification and never blocks; false means
-	// that there is no room. done is called once, with nil only when the
-	// notification and what was decided about it are durable.
-	Offer   func(in *correlate.Arrival, done func(error)) bool
-	Workers int // 0: one for each CPU that would help, at least two
-	Queue   int // datagrams that may wait for each worker; 0: 8192
-	Now     func() time.Time
-	Log     zerolog.Logger
-}
-
-// Receiver listens.
+// Receiver listens. Its methods are safe for concurrent use.
 type Receiver struct {
 	opts      Options
+	log       zerolog.Logger
+	now       func() time.Time
+	started   time.Time
+	seed      maphash.Seed
 	listeners []*listener
 	workers   []*worker
-	config    atomic.Pointer[compiled]
-	kept      quarantine
-	informs   informs
-	reports   *rate.Limiter
-	seed      maphash.Seed
-	logs      [reasonCount]refusalLog
+	ran       atomic.Bool
+
+	using     sync.Mutex // one Use at a time
+	directory atomic.Pointer[directory]
+
+	agents   agentMeters
+	sources  sourceMeters
+	kept     quarantine
+	withheld *withheld
+	informs  informs
+	answers  answers
+	reports  reports
+
+	open atomic.Int64  // notifications handed over and not decided
+	idle chan struct{} // buffered(1); sent to when open came to 0
 }
 
-type listener struct {
-	opts   ListenerOptions
-	conn   *net.UDPConn
-	buffer int
-	counts counts
-}
-
-// packet is one datagram on its way to a worker.
-type packet struct {
-	data []byte
-	from netip.AddrPort
-	at   time.Time
-	l    *listener
-}
-
-// compiled is a Config with its look-up tables.
-type compiled struct {
-	Config
-	byAddr   map[netip.Addr]*Agent
-	byEngine map[string]*Agent
-}
-
-func compile(c Config) *compiled {
-	out := &compiled{Config: c, byAddr: map[netip.Addr]*Agent{}, byEngine: map[string]*Agent{}}
-	for i := range c.Agents {
-		a := &c.Agents[i]
-		for _, addr := range a.Addresses {
-			out.byAddr[addr.Unmap()] = a
-		}
-		if len(a.EngineID) > 0 {
-			out.byEngine[string(a.EngineID)] = a
-		}
-	}
-	return out
-}
-
-// New binds the sockets. The error says which could not be bound and why.
+// New checks the options, derives the users' keys and opens every socket. On an
+// error nothing stays open but sockets that were handed over. A Receiver that
+// is not run must be closed with [Receiver.Close].
 func New(o Options) (*Receiver, error) {
+	if err := o.check(); err != nil {
+		return nil, err
+	}
 	if o.Workers == 0 {
-		o.Workers = 2
+		o.Workers = runtime.GOMAXPROCS(0)
 	}
-	if o.Queue == 0 {
-		o.Queue = 8192
+	if o.QueueLen == 0 {
+		o.QueueLen = defaultQueue
 	}
-	r := &Receiver{opts: o, reports: rate.NewLimiter(100, 200), seed: maphash.MakeSeed()}
-	r.config.Store(compile(o.Config))
-	for _, lo := range o.Listeners {
-		l, err := listen(lo)
+	if o.Linger == 0 {
+		o.Linger = defaultLinger
+	}
+	r := &Receiver{opts: o, log: o.Log, now: o.Now, started: o.Now(), seed: maphash.MakeSeed(), withheld: newWithheld(o.Log),
+		answers: answers{queue: make(chan *reply, answersLen)}, idle: make(chan struct{}, 1)}
+	users, err := usm.NewTable(usm.Options{LocalID: o.Identity.EngineID, LocalBoots: o.Identity.Boots, Started: r.started, Users: o.Config.Users, Clocks: o.Clocks})
+	if err != nil {
+		return nil, fmt.Errorf("set up SNMPv3 users: %w", err)
+	}
+	r.directory.Store(r.newDirectory(o.Config, users))
+	for range o.Workers {
+		r.workers = append(r.workers, &worker{r: r, queue: newQueue(o.QueueLen), names: map[string]string{}, paced: map[correlate.AgentID]*agent{}})
+	}
+	for _, spec := range o.Listeners {
+		l, err := openListener(spec, o.Log)
 		if err != nil {
-			r.close()
-			return nil, err
-		}
-		if lo.Buffer > 0 && l.buffer < lo.Buffer {
-			o.Log.Warn().Str("listener", lo.Name).Int("wanted", lo.Buffer).Int("granted", l.buffer).
-				Msg("the kernel gave a smaller socket buffer; raise net.core.rmem_max so that bursts are not lost")
+			return nil, errors.Join(err, r.Close())
 		}
 		r.listeners = append(r.listeners, l)
-	}
-	for range o.Workers {
-		r.workers = append(r.workers, &worker{r: r, in: make(chan packet, o.Queue)})
 	}
 	return r, nil
 }
 
-func listen(o ListenerOptions) (*listener, error) {
-	conn, err := net.ListenUDP("udp", net.UDPAddrFromAddrPort(o.Addr))
-	if err != nil {
-		if errors.Is(err, os.ErrPermission) {
-			return nil, fmt.Errorf("listen on %s (%s): %w: ports below 1024 need a privilege; give the program CAP_NET_BIND_SERVICE, or listen on a higher port", o.Addr, o.Name, err)
-		}
-		return nil, fmt.Errorf("listen on %s (%s): %w", o.Addr, o.Name, err)
-	}
-	l := &listener{opts: o, conn: conn}
-	if l.buffer, err = prepareSocket(conn, o.Buffer); err != nil {
-		conn.Close()
-		return nil, fmt.Errorf("set up the socket on %s (%s): %w", o.Addr, o.Name, err)
-	}
-	return l, nil
-}
-
-func (r *Receiver) close() {
+// Close closes the sockets of a Receiver that was not run.
+func (r *Receiver) Close() error {
+	var errs []error
 	for _, l := range r.listeners {
-		l.conn.Close()
+		errs = append(errs, l.close())
 	}
+	return errors.Join(errs...)
 }
 
-// Addr returns the address that listener i is bound to.
-func (r *Receiver) Addr(i int) netip.AddrPort {
-	return r.listeners[i].conn.LocalAddr().(*net.UDPAddr).AddrPort()
+// Use puts another configuration in force for everything that is decided about
+// from now on; what waits in queues is not lost. On an error the old one stays.
+// Counts, the memory of informs, clocks and replay protection go on.
+func (r *Receiver) Use(c Config) error {
+	r.using.Lock()
+	defer r.using.Unlock()
+	names := Options{Listeners: r.opts.Listeners, Config: c, Offer: r.opts.Offer, Now: r.opts.Now}
+	if err := names.check(); err != nil {
+		return err
+	}
+	users, err := r.directory.Load().users.With(c.Users)
+	if err != nil {
+		return fmt.Errorf("set up SNMPv3 users: %w", err)
+	}
+	r.directory.Store(r.newDirectory(c, users))
+	return nil
 }
 
-// Use puts another configuration in force for what is decoded from now on.
-func (r *Receiver) Use(c Config) { r.config.Store(compile(c)) }
-
-// Clocks lists what was learned of the engines of trap senders.
-func (r *Receiver) Clocks() []usm.Engine { return r.config.Load().Users.Clocks() }
-
-// Accounts returns the books of each listener.
-func (r *Receiver) Accounts() []Account {
-	out := make([]Account, len(r.listeners))
-	for i, l := range r.listeners {
-		out[i] = l.counts.account()
-		out[i].Listener, out[i].Buffer = l.opts.Name, l.buffer
-		out[i].Address = l.conn.LocalAddr().String()
+// Addresses returns the address that each listener is bound to, by name.
+func (r *Receiver) Addresses() map[string]netip.AddrPort {
+	out := map[string]netip.AddrPort{}
+	for _, l := range r.listeners {
+		out[l.opts.Name] = l.address
 	}
 	return out
 }
 
-// Quarantine lists the newest refused datagrams, newest first.
-func (r *Receiver) Quarantine() []Kept { return r.kept.newest() }
+// Clocks lists what is known of the engines of trap senders.
+func (r *Receiver) Clocks() []usm.Engine { return r.directory.Load().users.Clocks() }
 
-// Run receives until ctx ends, then lets the workers finish what was read, and
-// closes the sockets. Answers to informs still on their way to the disk go out
-// before the caller closes what Offer feeds, so it returns only when all of
-// them have been decided.
+// Run receives until ctx ends or a socket fails. Then it stops reading, decides
+// about what is queued, waits for the commits that are open, sends the answers
+// to informs that they release, and closes the sockets. Whoever takes what
+// Offer hands over must go on until Run has returned. The error says which
+// socket failed, or that commits were still open after Options.Linger.
 func (r *Receiver) Run(ctx context.Context) error {
-	var readers, workers sync.WaitGroup
-	for _, w := range r.workers {
-		workers.Go(w.run)
+	if !r.ran.CompareAndSwap(false, true) {
+		return errors.New("a receiver runs once")
 	}
-	errs := make(chan error, len(r.listeners))
-	readCtx, stop := context.WithCancel(ctx)
-	defer stop()
+	reading, failed := context.WithCancelCause(ctx)
+	defer failed(nil)
+	var readers, workers, helpers sync.WaitGroup
+	drain, quiet := make(chan struct{}), make(chan struct{})
 	for _, l := range r.listeners {
-		readers.Go(func() {
-			if err := r.read(l); err != nil && readCtx.Err() == nil {
-				errs <- fmt.Errorf("read from %s (%s): %w", l.opts.Addr, l.opts.Name, err)
-				stop()
-			}
-		})
-	}
-	<-readCtx.Done()
-	for _, l := range r.listeners {
-		if err := l.conn.SetReadDeadline(time.Unix(1, 0)); err != nil {
-			r.opts.Log.Error().Err(err).Msg("unblock a reader")
+		for _, s := range l.sockets {
+			readers.Go(func() {
+				if err := r.read(s); err != nil {
+					failed(err)
+				}
+			})
 		}
 	}
+	for _, w := range r.workers {
+		workers.Go(func() { w.run(drain) })
+	}
+	helpers.Go(func() { r.answer(quiet) })
+	helpers.Go(func() { r.keepHouse(quiet) })
+
+	<-reading.Done()
+	errs := []error{r.stopReading()}
 	readers.Wait()
-	for _, w := range r.workers {
-		close(w.in)
-	}
+	close(drain)
 	workers.Wait()
-	r.informs.wait()
-	r.close()
-	select {
-	case err := <-errs:
-		return err
-	default:
-		return nil
+	errs = append(errs, r.settleOpen())
+	close(quiet)
+	helpers.Wait()
+	for _, l := range r.listeners {
+		l.account() // the kernel's last word on what it dropped
 	}
+	if ctx.Err() == nil {
+		errs = append(errs, context.Cause(reading))
+	}
+	return errors.Join(append(errs, r.Close())...)
 }
 
-// read moves datagrams from a socket to the workers.
-func (r *Receiver) read(l *listener) error {
-	buf := make([]byte, 65535)
-	oob := make([]byte, 128)
-	for {
-		n, oobn, _, from, err := l.conn.ReadMsgUDPAddrPort(buf, oob)
-		if err != nil {
-			if errors.Is(err, os.ErrDeadlineExceeded) || errors.Is(err, net.ErrClosed) {
-				return nil
-			}
-			// An ICMP error of an earlier answer shows here; it says nothing
-			// about the socket.
-			if isTransient(err) {
-				continue
-			}
-			return err
-		}
-		l.counts.arrived.Add(1)
-		if drops, ok := kernelDrops(oob[:oobn]); ok {
-			l.counts.kernel.Store(uint64(drops))
-		}
-		from = netip.AddrPortFrom(from.Addr().Unmap(), from.Port())
-		p := packet{data: append([]byte(nil), buf[:n]...), from: from, at: r.opts.Now(), l: l}
-		if !allowed(l.opts.Allow, from.Addr()) {
-			r.refuse(p, NotAllowed, "the source is not on the listener's allow list")
-			continue
-		}
-		w := r.workers[maphash.Comparable(r.seed, from.Addr())%uint64(len(r.workers))]
+func (r *Receiver) stopReading() error {
+	var errs []error
+	for _, l := range r.listeners {
+		errs = append(errs, l.stopReading())
+	}
+	return errors.Join(errs...)
+}
+
+// settleOpen waits until everything that was handed over is decided.
+func (r *Receiver) settleOpen() error {
+	limit := time.NewTimer(r.opts.Linger)
+	defer limit.Stop()
+	for r.open.Load() > 0 {
 		select {
-		case w.in <- p:
-		default:
-			r.refuse(p, QueueFull, "decoding is behind")
+		case <-r.idle:
+		case <-limit.C:
+			return fmt.Errorf("end receiving: %d notifications were not decided within %s", r.open.Load(), r.opts.Linger)
 		}
 	}
+	return nil
 }
 
-func allowed(allow []netip.Prefix, addr netip.Addr) bool {
-	for _, p := range allow {
-		if p.Contains(addr) {
-			return true
-		}
-	}
-	return len(allow) == 0
-}
-
-// refuse ends a datagram: counted, kept, logged at a bounded rate.
-func (r *Receiver) refuse(p packet, reason Reason, why string) {
-	p.l.counts.refused[reason].Add(1)
-	r.kept.keep(Kept{At: p.at, From: p.from.String(), Listener: p.l.opts.Name, Reason: reason, Why: why, Size: len(p.data), Head: p.data[:min(len(p.data), keptOctets)]})
-	r.logs[reason].note(r.opts.Log, p, reason, why)
-}
-
-// refusalLog lets one line a reason through every ten seconds.
-type refusalLog struct {
-	mu       sync.Mutex // guards what follows
-	last     time.Time
-	withheld int
-}
-
-const refusalLogEvery = 10 * time.Second
-
-func (l *refusalLog) note(log zerolog.Logger, p packet, reason Reason, why string) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	if p.at.Sub(l.last) < refusalLogEvery {
-		l.withheld++
+// landed notes that a notification that was handed over is decided.
+func (r *Receiver) landed() {
+	if r.open.Add(-1) > 0 {
 		return
 	}
-	log.Warn().Str("reason", reason.String()).Str("from", p.from.String()).Str("listener", p.l.opts.Name).Int("withheld", l.withheld).Str("why", why).Msg("datagram refused")
-	l.last, l.withheld = p.at, 0
+	select {
+	case r.idle <- struct{}{}:
+	default:
+	}
+}
+
+// keepHouse looks after what is counted by the kernel and what the log holds
+// back, until stop is closed.
+func (r *Receiver) keepHouse(stop <-chan struct{}) {
+	tick := time.NewTicker(keepHouse)
+	defer tick.Stop()
+	for {
+		select {
+		case <-tick.C:
+			for _, l := range r.listeners {
+				l.account()
+			}
+			r.withheld.flush(r.now())
+		case <-stop:
+			return
+		}
+	}
+}
+
+// read moves datagrams from a socket to the workers until its read deadline has
+// passed. Sources that are not allowed do not get into the queues.
+func (r *Receiver) read(s *socket) error {
+	reader, l := newBatchReader(s), s.listener
+	for {
+		in, err := reader.read()
+		switch {
+		case errors.Is(err, os.ErrDeadlineExceeded):
+			return nil
+		case transient(err):
+			continue
+		case err != nil:
+			return fmt.Errorf("read from listener %q: %w", l.opts.Name, err)
+		}
+		now, dir := r.now(), r.directory.Load()
+		octets := 0
+		policy := dir.policy(l.opts.Name)
+		for i := range in {
+			d := &in[i]
+			octets += len(d.octets)
+			d.lane = dir.lane(d.from.Addr())
+			if !policy.allows(d.from.Addr()) {
+				d.fate = NotAllowed
+			}
+		}
+		l.meter.octets.Add(uint64(octets))
+		l.meter.arrived.Add(uint64(len(in)))
+		l.meter.touch(now)
+		for i, w := range r.workers {
+			w.queue.push(s, in, uint64(len(r.workers)), uint64(i))
+		}
+		r.turnAway(l, in, now)
+	}
+}
+
+// turnAway settles what did not get into a queue.
+func (r *Receiver) turnAway(l *listener, in []incoming, now time.Time) {
+	for i := range in {
+		d := &in[i]
+		why := ""
+		switch d.fate {
+		case noFate:
+			continue
+		case NotAllowed:
+			why = "the source is not on the listener's allow list"
+		case QueueFull:
+			why = "datagrams come faster than they can be decided about"
+		}
+		r.book(l, r.directory.Load().byAddr[d.from.Addr()], d.from.Addr(), d.fate, now)
+		r.remember(Kept{At: now, Source: d.from, Listener: l.opts.Name, Fate: d.fate, Why: why}, d.octets)
+	}
+}
+
+// settle enters a ruling in the books and keeps what was refused.
+func (r *Receiver) settle(t *task, ru ruling) {
+	if ru.agent == nil {
+		ru.agent = t.dir.byAddr[t.from.Addr()]
+	}
+	r.book(t.socket.listener, ru.agent, t.from.Addr(), ru.fate, t.now)
+	if ru.fate.Refusal() {
+		r.remember(Kept{At: t.now, Source: t.from, Listener: t.socket.listener.opts.Name, Fate: ru.fate, Offset: ru.offset, Why: ru.why}, t.octets)
+	}
+}
+
+// book counts a datagram once for its listener and once for whom it was from.
+func (r *Receiver) book(l *listener, a *agent, source netip.Addr, fate Fate, at time.Time) {
+	if a != nil {
+		a.meter.settle(fate, at)
+	} else {
+		r.sources.settle(source, fate, at)
+	}
+	l.meter.tally[fate].Add(1)
+}
+
+// remember keeps a refused datagram and tells the log, at a bounded rate.
+func (r *Receiver) remember(k Kept, octets []byte) {
+	r.kept.keep(k, octets)
+	r.withheld.note(&k)
+}
+
+func (r *Receiver) screams(id correlate.AgentID, over bool) {
+	if r.opts.Screaming != nil {
+		r.opts.Screaming(id, over)
+	}
 }

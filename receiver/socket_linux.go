@@ -3,51 +3,224 @@ package receiver
 import (
 	"encoding/binary"
 	"errors"
-	"net"
+	"net/netip"
+	"runtime"
+	"strconv"
 	"syscall"
+	"unsafe"
 
 	"golang.org/x/sys/unix"
 )
 
-// prepareSocket asks the kernel to report its drops with each datagram
-// (SO_RXQ_OVFL) and for the wanted buffer, and returns the buffer granted.
-func prepareSocket(conn *net.UDPConn, want int) (granted int, err error) {
-	raw, err := conn.SyscallConn()
-	if err != nil {
-		return 0, err
-	}
+// beforeBind sets what must be set before the socket gets its address.
+func beforeBind(raw syscall.RawConn, device string, shared bool) error {
 	var inner error
-	err = raw.Control(func(fd uintptr) {
-		s := int(fd)
-		if inner = unix.SetsockoptInt(s, unix.SOL_SOCKET, unix.SO_RXQ_OVFL, 1); inner != nil {
-			return
+	err := raw.Control(func(fd uintptr) {
+		if device != "" {
+			inner = unix.BindToDevice(int(fd), device)
 		}
-		if want > 0 && unix.SetsockoptInt(s, unix.SOL_SOCKET, unix.SO_RCVBUFFORCE, want) != nil {
-			if inner = unix.SetsockoptInt(s, unix.SOL_SOCKET, unix.SO_RCVBUF, want); inner != nil {
+		if shared && inner == nil {
+			inner = unix.SetsockoptInt(int(fd), unix.SOL_SOCKET, unix.SO_REUSEPORT, 1)
+		}
+	})
+	return errors.Join(err, inner)
+}
+
+// afterBind asks for the receive buffer, by force where that is allowed, and
+// for the local address of each datagram where the socket has many. It returns
+// the buffer granted: the kernel reports twice that, for its own bookkeeping
+// (socket(7)).
+func afterBind(s *socket, buffer int) (given int, err error) {
+	var inner error
+	err = s.raw.Control(func(fd uintptr) {
+		if unix.SetsockoptInt(int(fd), unix.SOL_SOCKET, unix.SO_RCVBUFFORCE, buffer) != nil {
+			if inner = unix.SetsockoptInt(int(fd), unix.SOL_SOCKET, unix.SO_RCVBUF, buffer); inner != nil {
 				return
 			}
 		}
-		granted, inner = unix.GetsockoptInt(s, unix.SOL_SOCKET, unix.SO_RCVBUF)
-		granted /= 2 // the kernel reports twice what it grants, for its own bookkeeping (socket(7))
+		if given, inner = unix.GetsockoptInt(int(fd), unix.SOL_SOCKET, unix.SO_RCVBUF); inner != nil {
+			return
+		}
+		given /= 2
+		if !s.anywhere {
+			return
+		}
+		if s.listener.address.Addr().Is4() {
+			inner = unix.SetsockoptInt(int(fd), unix.IPPROTO_IP, unix.IP_PKTINFO, 1)
+		} else {
+			inner = unix.SetsockoptInt(int(fd), unix.IPPROTO_IPV6, unix.IPV6_RECVPKTINFO, 1)
+		}
 	})
-	return granted, errors.Join(err, inner)
+	return given, errors.Join(err, inner)
 }
 
-// kernelDrops reads the drop counter from a datagram's control messages.
-func kernelDrops(oob []byte) (uint32, bool) {
-	for len(oob) >= unix.CmsgLen(4) {
-		h, data, rest, err := unix.ParseOneSocketControlMessage(oob)
-		if err != nil {
-			return 0, false
+const (
+	memInfoLen   = 9 // SK_MEMINFO_VARS (linux/sock_diag.h)
+	memInfoDrops = 8 // SK_MEMINFO_DROPS
+)
+
+// countDrops brings the listener's count of kernel drops up to date. The
+// counter is asked for (SO_MEMINFO, Linux 4.12) rather than taken from a
+// datagram (SO_RXQ_OVFL, the same counter), because after the last drop no
+// datagram may come for a long time.
+func (l *listener) countDrops() error {
+	l.dropMu.Lock()
+	defer l.dropMu.Unlock()
+	var errs []error
+	for _, s := range l.sockets {
+		var info [memInfoLen]uint32
+		size := uint32(unsafe.Sizeof(info))
+		var errno syscall.Errno
+		err := s.raw.Control(func(fd uintptr) {
+			_, _, errno = unix.Syscall6(unix.SYS_GETSOCKOPT, fd, unix.SOL_SOCKET, unix.SO_MEMINFO, uintptr(unsafe.Pointer(&info)), uintptr(unsafe.Pointer(&size)), 0)
+		})
+		if err != nil || errno != 0 {
+			errs = append(errs, err, errnoError(errno))
+			continue
 		}
-		if h.Level == unix.SOL_SOCKET && h.Type == unix.SO_RXQ_OVFL && len(data) >= 4 {
-			return binary.NativeEndian.Uint32(data), true
-		}
-		oob = rest
+		l.meter.dropped.Add(uint64(info[memInfoDrops] - s.drops)) // of 32 bits, so the difference holds over a wrap
+		s.drops = info[memInfoDrops]
 	}
-	return 0, false
+	return errors.Join(errs...)
 }
 
-func isTransient(err error) bool {
-	return errors.Is(err, syscall.ECONNREFUSED) || errors.Is(err, syscall.EINTR) || errors.Is(err, syscall.EAGAIN) || errors.Is(err, syscall.ENOBUFS)
+func errnoError(errno syscall.Errno) error {
+	if errno == 0 {
+		return nil
+	}
+	return errno
+}
+
+const (
+	batchLen   = 64
+	controlLen = 64 // IP_PKTINFO (32 octets) or IPV6_PKTINFO (40)
+)
+
+// mmsghdr is struct mmsghdr of recvmmsg(2) and sendmmsg(2).
+type mmsghdr struct {
+	hdr unix.Msghdr
+	n   uint32
+}
+
+// batchReader reads up to batchLen datagrams with one call and without
+// allocating. What it hands out is valid until the next read.
+type batchReader struct {
+	socket  *socket
+	headers [batchLen]mmsghdr
+	vectors [batchLen]unix.Iovec
+	names   [batchLen]unix.RawSockaddrInet6 // large enough for IPv4 as well
+	control [batchLen][controlLen]byte
+	octets  []byte
+	in      [batchLen]incoming
+	got     int
+	errno   syscall.Errno
+	call    func(fd uintptr) bool
+}
+
+func newBatchReader(s *socket) *batchReader {
+	r := &batchReader{socket: s, octets: make([]byte, batchLen*maxDatagram)}
+	for i := range r.headers {
+		r.vectors[i].Base = &r.octets[i*maxDatagram]
+		r.vectors[i].SetLen(maxDatagram)
+		h := &r.headers[i].hdr
+		h.Iov = &r.vectors[i]
+		h.SetIovlen(1)
+		h.Name = (*byte)(unsafe.Pointer(&r.names[i]))
+		h.Control = &r.control[i][0]
+	}
+	r.call = r.receive
+	return r
+}
+
+// receive reports whether it is done; false waits until the socket is readable.
+func (r *batchReader) receive(fd uintptr) bool {
+	for i := range r.headers {
+		r.headers[i].hdr.Namelen = unix.SizeofSockaddrInet6
+		r.headers[i].hdr.SetControllen(controlLen)
+	}
+	for {
+		n, _, errno := unix.Syscall6(unix.SYS_RECVMMSG, fd, uintptr(unsafe.Pointer(&r.headers[0])), batchLen, unix.MSG_DONTWAIT, 0, 0)
+		switch errno {
+		case unix.EINTR:
+			continue
+		case unix.EAGAIN:
+			return false
+		}
+		r.got, r.errno = int(n), errno
+		return true
+	}
+}
+
+// read waits for datagrams and returns them.
+func (r *batchReader) read() ([]incoming, error) {
+	err := r.socket.raw.Read(r.call)
+	runtime.KeepAlive(r)
+	if err != nil {
+		return nil, err
+	}
+	if r.errno != 0 {
+		return nil, r.errno
+	}
+	for i := range r.got {
+		h := &r.headers[i]
+		d := &r.in[i]
+		*d = incoming{from: r.from(i), octets: r.octets[i*maxDatagram : i*maxDatagram+int(h.n)]}
+		if length := int(h.hdr.Controllen); length > 0 {
+			d.localAddress(r.control[i][:min(length, controlLen)])
+		}
+	}
+	return r.in[:r.got], nil
+}
+
+func (r *batchReader) from(i int) netip.AddrPort {
+	name := &r.names[i]
+	if name.Family == unix.AF_INET {
+		v4 := (*unix.RawSockaddrInet4)(unsafe.Pointer(name))
+		return netip.AddrPortFrom(netip.AddrFrom4(v4.Addr), networkOrder(&v4.Port))
+	}
+	addr := netip.AddrFrom16(name.Addr).Unmap()
+	if name.Scope_id != 0 && addr.Is6() {
+		addr = addr.WithZone(strconv.FormatUint(uint64(name.Scope_id), 10))
+	}
+	return netip.AddrPortFrom(addr, networkOrder(&name.Port))
+}
+
+// networkOrder reads a port, which the kernel gives in network byte order.
+func networkOrder(port *uint16) uint16 {
+	return binary.BigEndian.Uint16((*[2]byte)(unsafe.Pointer(port))[:])
+}
+
+// localAddress reads the address that the datagram was sent to. The headers are
+// read by hand because the library's reader allocates.
+func (d *incoming) localAddress(b []byte) {
+	for len(b) >= unix.SizeofCmsghdr {
+		h := (*unix.Cmsghdr)(unsafe.Pointer(&b[0]))
+		length := int(h.Len)
+		if length < unix.SizeofCmsghdr || length > len(b) {
+			return
+		}
+		data := b[unix.CmsgLen(0):length]
+		switch {
+		case h.Level == unix.IPPROTO_IP && h.Type == unix.IP_PKTINFO && len(data) >= unix.SizeofInet4Pktinfo:
+			d.to = netip.AddrFrom4([4]byte(data[4:8])) // ipi_spec_dst: the address to answer from (ip(7))
+		case h.Level == unix.IPPROTO_IPV6 && h.Type == unix.IPV6_PKTINFO && len(data) >= unix.SizeofInet6Pktinfo:
+			d.to = netip.AddrFrom16([16]byte(data[:16]))
+		}
+		b = b[min(unix.CmsgSpace(length-unix.CmsgLen(0)), len(b)):]
+	}
+}
+
+// sourceControl asks the kernel to send from an address.
+func sourceControl(from netip.Addr) []byte {
+	if from.Is4() {
+		return unix.PktInfo4(&unix.Inet4Pktinfo{Spec_dst: from.As4()})
+	}
+	return unix.PktInfo6(&unix.Inet6Pktinfo{Addr: from.As16()})
+}
+
+// transient reports whether a read may simply be tried again: an ICMP message
+// about an earlier answer says nothing about the socket, and memory comes back.
+func transient(err error) bool {
+	return errors.Is(err, unix.ECONNREFUSED) || errors.Is(err, unix.EHOSTUNREACH) || errors.Is(err, unix.ENETUNREACH) ||
+		errors.Is(err, unix.ENOBUFS) || errors.Is(err, unix.ENOMEM)
 }

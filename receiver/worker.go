@@ -1,310 +1,427 @@
 package receiver
 
 import (
-	"crypto/subtle"
+	"bytes"
 	"errors"
 	"fmt"
 	"net/netip"
+	"sync/atomic"
+	"time"
 
 	"example.net/standwatch/correlate"
-	"example.net/standwatch/receiver/rules"
 	"example.net/standwatch/receiver/snmp"
 	"example.net/standwatch/receiver/usm"
 )
 
-// worker decodes one datagram after another.
+// worker decides about one datagram after another.
 type worker struct {
-	r   *Receiver
-	in  chan packet
-	dec snmp.Decoder
-	buf []byte // decrypted scoped PDU
+	r       *Receiver
+	queue   *queue
+	dec     snmp.Decoder
+	names   map[string]string // dotted forms of trap OIDs
+	paced   map[correlate.AgentID]*agent
+	stalled bool // the journal had no room lately
 }
 
-func (w *worker) run() {
-	for p := range w.in {
-		w.handle(p)
+// task is one datagram being decided about.
+type task struct {
+	*item
+	octets []byte
+	now    time.Time
+	dir    *directory
+	policy *Policy
+	handed bool    // it is settled elsewhere: Offer has it, or it is held back
+	inform *flight // an inform that was begun
+}
+
+// ruling is what was decided about a datagram: noFate if it was handed on.
+type ruling struct {
+	fate   Fate
+	agent  *agent // whose books it goes to; nil: those of the source
+	offset int
+	why    string
+}
+
+// run works until drain is closed and nothing is left.
+func (w *worker) run(drain <-chan struct{}) {
+	tick := time.NewTicker(releaseEvery)
+	defer tick.Stop()
+	b := &batch{}
+	for {
+		if b = w.queue.take(b); len(b.items) > 0 {
+			w.work(b)
+			if len(w.paced) > 0 {
+				w.release(false)
+			}
+			continue
+		}
+		select {
+		case <-w.queue.wake:
+		case <-tick.C:
+			w.release(false)
+		case <-drain:
+			if b = w.queue.take(b); len(b.items) == 0 {
+				w.release(true)
+				return
+			}
+			w.work(b)
+		}
+	}
+}
+
+func (w *worker) work(b *batch) {
+	now, dir := w.r.now(), w.r.directory.Load()
+	for i := range b.items {
+		it := &b.items[i]
+		t := &task{item: it, octets: b.octets(it), now: now, dir: dir, policy: dir.policy(it.socket.listener.opts.Name)}
+		if ru := w.handle(t); ru.fate != noFate {
+			w.r.settle(t, ru)
+		}
 	}
 }
 
 // handle is the wall around one datagram: whatever it does to the decoder or
 // the rules, it is counted and kept, and the next one is served.
-func (w *worker) handle(p packet) {
+func (w *worker) handle(t *task) (ru ruling) {
 	defer func() {
-		if fault := recover(); fault != nil {
-			w.dec = snmp.Decoder{}
-			w.r.refuse(p, Faulty, fmt.Sprint("internal fault: ", fault))
+		fault := recover()
+		if fault == nil {
+			return
+		}
+		w.dec = snmp.Decoder{}
+		w.r.log.Error().Interface("fault", fault).Stringer("source", t.from).Msg("internal fault at a datagram; it is kept for inspection")
+		ru = ruling{fate: Faulty, why: fmt.Sprint("internal fault: ", fault)}
+		if t.handed {
+			ru.fate = noFate
+		} else if t.inform != nil {
+			w.r.informs.end(t.inform.key, false)
 		}
 	}()
-	w.decode(p, w.r.config.Load())
-}
-
-func (w *worker) decode(p packet, c *compiled) {
-	m, err := w.dec.Parse(p.data)
+	m, err := w.dec.Parse(t.octets)
 	if err != nil {
-		w.refuseDecode(p, err)
-		return
+		return malformed(err)
 	}
 	if m.Version == snmp.V3 {
-		w.v3(p, c, m)
-		return
+		return w.user(t, m)
 	}
-	n, err := w.dec.Notification()
-	if err != nil {
-		w.refuseDecode(p, err)
-		return
-	}
-	w.community(p, c, n)
+	return w.community(t)
 }
 
-func (w *worker) refuseDecode(p packet, err error) {
+// decodeReason returns the decoder's reason in an error, and where.
+func decodeReason(err error) (snmp.Reason, int) {
 	var de *snmp.DecodeError
 	if errors.As(err, &de) {
-		w.r.refuse(p, Reason(de.Reason), err.Error())
-		return
+		return de.Reason, de.Offset
 	}
-	w.r.refuse(p, Faulty, err.Error())
+	return 0, 0
 }
 
-// origin finds the agent that a community message speaks for. Only a relay's
-// word about another origin is believed: anybody can write an address into a
-// trap.
-func (c *compiled) origin(n *snmp.Notification, source netip.Addr) (netip.Addr, *Agent) {
-	origin := source
-	if n.AgentAddr.IsValid() && n.AgentAddr != source {
-		for _, p := range c.Relays {
-			if p.Contains(source) {
-				return n.AgentAddr, c.byAddr[n.AgentAddr]
-			}
+func malformed(err error) ruling {
+	reason, offset := decodeReason(err)
+	return ruling{fate: decodeFate(reason), offset: offset, why: err.Error()}
+}
+
+// community decides about a v1 or v2c message.
+func (w *worker) community(t *task) ruling {
+	n, err := w.dec.Notification()
+	if err != nil {
+		return malformed(err)
+	}
+	s := t.dir.byOrigin(t.policy, n, t.from.Addr())
+	if floor := t.dir.floor(s, t.from.Addr()); floor != nil && floor.MinLevel > 0 {
+		return ruling{fate: WeakLevel, agent: floor, why: fmt.Sprintf("agent %s must speak v3 %s, not %s", floor.ID, floor.MinLevel, n.Version)}
+	}
+	if !takesCommunity(s.agent, t.policy, n.Community) {
+		return ruling{fate: WrongCommunity, agent: s.agent, why: "the community is not one that is taken here"}
+	}
+	return w.accept(t, n, s, usm.Result{})
+}
+
+// user decides about a v3 message.
+func (w *worker) user(t *task, m *snmp.Message) ruling {
+	n, res, err := w.dec.Open(t.now, t.dir.users)
+	if err == usm.UnknownEngineID && w.admit(t, m) {
+		n, res, err = w.dec.Open(t.now, t.dir.users)
+	}
+	if v, refused := err.(usm.Verdict); refused {
+		w.report(t, m, v)
+		return ruling{fate: verdictOf(m, v, res.Local), why: describe(m, v)}
+	}
+	if err != nil {
+		return malformed(err)
+	}
+	s, fate := t.dir.byTrap(t.policy, &m.Security, t.from.Addr())
+	if res.Local {
+		s, fate = t.dir.byInform(&m.Security, n, t.from.Addr())
+	}
+	if fate != noFate {
+		return ruling{fate: fate, agent: s.agent, why: fmt.Sprintf("user %q at engine %x does not speak for agent %s", m.Security.User, m.Security.EngineID, s.agent.ID)}
+	}
+	if floor := t.dir.floor(s, t.from.Addr()); floor != nil && res.Level < floor.MinLevel {
+		return ruling{fate: WeakLevel, agent: floor, why: fmt.Sprintf("agent %s must speak v3 %s, not %s", floor.ID, floor.MinLevel, res.Level)}
+	}
+	return w.accept(t, n, s, res)
+}
+
+// admit has the keys of an engine made that no user is configured for, if an
+// agent is known by it, or by the source address and by no engine.
+func (w *worker) admit(t *task, m *snmp.Message) bool {
+	h := &m.Security
+	at := t.dir.byAddr[t.from.Addr()]
+	if len(h.EngineID) == 0 || (t.dir.byEngine[string(h.EngineID)] == nil && (at == nil || len(at.EngineIDs) > 0)) {
+		return false
+	}
+	return t.dir.users.Admit(t.now, h.EngineID, h.User) == nil
+}
+
+// verdictOf tells questions for the master's engine ID and clock, which every
+// sender of informs begins with (RFC 3414 section 4), from faults.
+func verdictOf(m *snmp.Message, v usm.Verdict, local bool) Fate {
+	h := &m.Security
+	switch {
+	case v == usm.UnknownEngineID && len(h.EngineID) == 0 && h.Level == usm.NoAuthNoPriv && m.Reportable,
+		v == usm.NotInTimeWindow && local && h.Boots == 0 && h.Time == 0 && m.Reportable:
+		return Discovery
+	}
+	return verdictFate(v)
+}
+
+func describe(m *snmp.Message, v usm.Verdict) string {
+	h := &m.Security
+	return fmt.Sprintf("%s (user %q, engine %x, %s, boots %d, time %d)", v.Error(), h.User, h.EngineID, h.Level, h.Boots, h.Time)
+}
+
+// accept decides about a notification that is heard: sent again, over the rate,
+// or handed on.
+func (w *worker) accept(t *task, n *snmp.Notification, s speaker, res usm.Result) ruling {
+	f := &flight{r: w.r, listener: t.socket.listener, agent: s.agent, source: t.from, at: t.now, inform: n.Inform, fate: Matched}
+	if n.Inform {
+		if ru, done := w.begin(t, n, f, res); done {
+			return ru
 		}
+	}
+	f.in = w.arrival(t, n, res)
+	observe(t.dir, n, s, f.in)
+	if f.in.Unmatched != "" {
+		f.fate = Unmatched
+	}
+	if s.agent != nil && s.agent.Rate > 0 {
+		if ru, done := w.pace(t, n, f); done {
+			return ru
+		}
+	}
+	t.handed = true
+	if fate, why := w.offer(f); fate != noFate {
+		t.handed = false
+		return ruling{fate: fate, agent: s.agent, why: why}
+	}
+	return ruling{}
+}
+
+// begin prepares the answer to an inform. done reports that there is nothing
+// else to do: it was sent again.
+func (w *worker) begin(t *task, n *snmp.Notification, f *flight, res usm.Result) (ru ruling, done bool) {
+	octets, err := w.dec.AppendResponse(nil, t.now, t.dir.users)
+	if err != nil {
+		return ruling{fate: Faulty, agent: f.agent, why: err.Error()}, true
+	}
+	re := &reply{socket: t.socket, to: t.from, from: t.to, octets: octets}
+	f.key = keyOf(w.r.seed, n, t.from)
+	if res.Repeat && !w.r.informs.known(f.key) {
+		// It came before, from another address: a recording, played back.
+		return ruling{fate: Replayed, agent: f.agent, why: "the very same inform came before from another address, or longer ago than is remembered"}, true
+	}
+	t.inform = f
+	switch w.r.informs.begin(f.key, t.now, re) {
+	case informBusy:
+		return ruling{fate: Repeated, agent: f.agent}, true
+	case informDurable:
+		w.r.answers.push(re)
+		return ruling{fate: Repeated, agent: f.agent}, true
+	}
+	return ruling{}, false
+}
+
+// arrival copies what outlives the decoder and the queue.
+func (w *worker) arrival(t *task, n *snmp.Notification, res usm.Result) *correlate.Arrival {
+	origin := t.from.Addr()
+	if n.AgentAddr.IsValid() {
 		origin = n.AgentAddr
 	}
-	return origin, c.byAddr[source]
-}
-
-func (w *worker) community(p packet, c *compiled, n *snmp.Notification) {
-	origin, agent := c.origin(n, p.from.Addr())
-	if agent != nil && agent.MinLevel > 0 {
-		w.r.refuse(p, WeakSecurity, fmt.Sprintf("agent %s must be heard at %s", agent.ID, agent.MinLevel))
-		return
+	in := &correlate.Arrival{
+		Datagram: bytes.Clone(t.octets), From: t.from.String(), Listener: t.socket.listener.opts.Name, Version: n.Version.String(),
+		Inform: n.Inform, RequestID: n.RequestID, Origin: origin.String(), TrapOID: w.dotted(n.TrapOID), Uptime: n.Uptime, HasUptime: n.HasUptime,
 	}
-	if !c.communityTaken(agent, n.Community) {
-		w.r.refuse(p, WrongCommunity, "the community is not the agent's")
-		return
-	}
-	var answer []byte
-	if n.Inform {
-		var err error
-		if answer, err = w.dec.AppendResponseV2(nil); err != nil {
-			w.r.refuse(p, Faulty, err.Error())
-			return
+	if n.Version == snmp.V3 {
+		h := &w.dec.Message().Security
+		in.Security = string(h.User) + " " + res.Level.String()
+		if !res.Local && res.Level >= usm.AuthNoPriv {
+			in.EngineID, in.Boots, in.EngineTime = bytes.Clone(h.EngineID), h.Boots, h.Time
 		}
 	}
-	in := w.arrival(p, n, origin)
-	w.accept(p, c, accepted{n: n, in: in, agent: agent, answer: answer})
+	return in
 }
 
-// communityTaken compares in constant time, every candidate.
-func (c *compiled) communityTaken(agent *Agent, community []byte) bool {
-	candidates := c.Communities
-	if agent != nil && agent.Community != "" {
-		candidates = []string{agent.Community}
+// maxNames bounds the dotted forms remembered.
+const maxNames = 4096
+
+func (w *worker) dotted(oid []byte) string {
+	if name, ok := w.names[string(oid)]; ok {
+		return name
 	}
-	ok := 0
-	for _, want := range candidates {
-		ok |= subtle.ConstantTimeCompare([]byte(want), community)
+	if len(w.names) >= maxNames {
+		clear(w.names)
 	}
-	return ok == 1 || len(candidates) == 0
+	name := snmp.OID(oid).String()
+	w.names[string(oid)] = name
+	return name
 }
 
-// Counters that are reported (RFC 3414 section 5, RFC 3412 section 5).
-var (
-	statUnsupportedLevel = snmp.MustOID("1.3.6.1.6.3.15.1.1.1.0")
-	statNotInWindow      = snmp.MustOID("1.3.6.1.6.3.15.1.1.2.0")
-	statUnknownUser      = snmp.MustOID("1.3.6.1.6.3.15.1.1.3.0")
-	statUnknownEngine    = snmp.MustOID("1.3.6.1.6.3.15.1.1.4.0")
-	statWrongDigest      = snmp.MustOID("1.3.6.1.6.3.15.1.1.5.0")
-	statDecryption       = snmp.MustOID("1.3.6.1.6.3.15.1.1.6.0")
-	reportedBy           = map[Reason]snmp.OID{UnsupportedLevel: statUnsupportedLevel, NotInWindow: statNotInWindow, UnknownUser: statUnknownUser,
-		UnknownEngine: statUnknownEngine, WrongDigest: statWrongDigest, DecryptionFailed: statDecryption}
+// observe has the rules make something of a notification.
+func observe(d *directory, n *snmp.Notification, s speaker, in *correlate.Arrival) {
+	if s.agent == nil {
+		in.Unmatched = s.why
+		return
+	}
+	in.Agent = s.agent.ID
+	switch {
+	case s.agent.where.Site == nil:
+		in.Unmatched = "the agent has no site"
+	case d.rules == nil:
+		in.Unmatched = "there are no rules"
+	default:
+		res := d.rules.Match(n, s.agent.where)
+		in.Observations, in.Unmatched, in.Restart = res.Observations, res.Unmatched, res.Restart
+	}
+}
+
+// pace keeps an agent to its rate. done reports that the notification was held
+// back or refused.
+func (w *worker) pace(t *task, n *snmp.Notification, f *flight) (ru ruling, done bool) {
+	a := f.agent
+	v, replaced, began := a.meter.pace.ask(t.now, a, f, pointsOf(f.in, n))
+	if began {
+		w.paced[a.ID] = a
+		w.r.screams(a.ID, true)
+	}
+	if replaced != nil {
+		replaced.settle(Coalesced)
+	}
+	switch v {
+	case holdBack:
+		t.handed = true
+		return ruling{}, true
+	case tooMany:
+		if f.inform {
+			w.r.informs.end(f.key, false)
+		}
+		return ruling{fate: OverRate, agent: a, why: fmt.Sprintf("agent %s sends more than %g datagrams a second", a.ID, a.Rate)}, true
+	}
+	return ruling{}, false
+}
+
+// release offers what was held back, as far as the rates allow, or all of it.
+func (w *worker) release(all bool) {
+	if len(w.paced) == 0 {
+		return
+	}
+	now, dir := w.r.now(), w.r.directory.Load()
+	for id, a := range w.paced {
+		gone := dir.byID[id] == nil
+		if !gone {
+			a = dir.byID[id]
+		}
+		if w.releaseOf(a, now, all || gone) {
+			delete(w.paced, id)
+			w.r.screams(id, false)
+		}
+	}
+}
+
+func (w *worker) releaseOf(a *agent, now time.Time, all bool) (ended bool) {
+	for {
+		f, ended := a.meter.pace.next(now, a, all)
+		if f == nil {
+			return ended
+		}
+		if fate, why := w.offer(f); fate != noFate {
+			f.refuse(fate, why)
+		}
+	}
+}
+
+// flight is a notification on its way to being durable.
+type flight struct {
+	r        *Receiver
+	in       *correlate.Arrival
+	listener *listener
+	agent    *agent
+	source   netip.AddrPort
+	at       time.Time
+	fate     Fate // once durable
+	inform   bool
+	key      informKey
+	settled  atomic.Bool
+}
+
+// done is called by whoever took the notification.
+func (f *flight) done(_ correlate.Seq, err error) {
+	if !f.settled.CompareAndSwap(false, true) {
+		return
+	}
+	defer f.r.landed()
+	if err != nil {
+		f.refuse(NotDurable, err.Error())
+		return
+	}
+	f.settle(f.fate)
+	if f.inform {
+		if re := f.r.informs.end(f.key, true); re != nil {
+			f.r.answers.push(re)
+		}
+	}
+}
+
+// settle enters a fate in the books.
+func (f *flight) settle(fate Fate) { f.r.book(f.listener, f.agent, f.source.Addr(), fate, f.at) }
+
+// refuse enters a refusal after the datagram has left its worker.
+func (f *flight) refuse(fate Fate, why string) {
+	if f.inform {
+		f.r.informs.end(f.key, false)
+	}
+	f.settle(fate)
+	f.r.remember(Kept{At: f.at, Source: f.source, Listener: f.listener.opts.Name, Fate: fate, Why: why}, f.in.Datagram)
+}
+
+const (
+	offerTries = 100 // times that a full journal queue is asked again,
+	offerPause = time.Millisecond
 )
 
-func (w *worker) v3(p packet, c *compiled, m *snmp.Message) {
-	if m.Model != snmp.ModelUSM {
-		w.r.refuse(p, UnknownModel, fmt.Sprintf("security model %d is not USM (3)", m.Model))
-		return
+// offer hands a notification on. While there is no room it waits a little, since
+// the queue before this worker is there to hold what comes meanwhile; once that
+// was in vain it does not wait again until there was room.
+func (w *worker) offer(f *flight) (fate Fate, why string) {
+	w.r.open.Add(1)
+	if w.r.opts.Offer(f.in, f.done) {
+		w.stalled = false
+		return noFate, ""
 	}
-	h := &m.Security
-	if cap(w.buf) < len(m.Payload) {
-		w.buf = make([]byte, 0, 2*len(m.Payload))
-	}
-	res, verdict := c.Users.Process(p.at, usm.Incoming{Header: h, Datagram: m.Datagram, Payload: m.Payload, Into: w.buf})
-	if verdict != usm.Accepted {
-		reason := verdictReasons[verdict]
-		w.r.refuse(p, reason, fmt.Sprintf("user %q at engine %x, level %s", h.User, h.EngineID, h.Level))
-		w.report(p, c, m, reason, res.Local)
-		return
-	}
-	n, err := w.dec.Scoped(res.Plain)
-	if err != nil {
-		w.refuseDecode(p, err)
-		return
-	}
-	if n.Inform != res.Local {
-		// The sender is authoritative for traps, the receiver for informs
-		// (RFC 3414 section 1.5.1).
-		w.r.refuse(p, UnknownEngine, "a trap must name its sender's engine and an inform the receiver's")
-		return
-	}
-	w.speaker(p, c, n, res)
-}
-
-// speaker finds the agent that an authenticated v3 message speaks for.
-func (w *worker) speaker(p packet, c *compiled, n *snmp.Notification, res usm.Result) {
-	msg := w.dec.Message()
-	agent := c.byEngine[string(msg.Security.EngineID)]
-	if res.Local {
-		agent = c.byAddr[p.from.Addr()]
-		if agent == nil || agent.User != string(msg.Security.User) {
-			if byContext := c.byEngine[string(n.ContextID)]; byContext != nil && byContext.User == string(msg.Security.User) {
-				agent = byContext
+	if !w.stalled {
+		pause := time.NewTicker(offerPause)
+		defer pause.Stop()
+		for range offerTries {
+			<-pause.C
+			if w.r.opts.Offer(f.in, f.done) {
+				return noFate, ""
 			}
 		}
+		w.stalled = true
 	}
-	if agent != nil {
-		if agent.User != string(msg.Security.User) {
-			w.r.refuse(p, WrongUser, fmt.Sprintf("user %q does not speak for agent %s", msg.Security.User, agent.ID))
-			return
-		}
-		if res.Level < agent.MinLevel {
-			w.r.refuse(p, WeakSecurity, fmt.Sprintf("agent %s must be heard at %s", agent.ID, agent.MinLevel))
-			return
-		}
+	w.r.landed()
+	if f.inform {
+		w.r.informs.end(f.key, false)
 	}
-	in := w.arrival(p, n, p.from.Addr())
-	in.Security = fmt.Sprintf("%s %s", msg.Security.User, res.Level)
-	if !res.Local && res.Level > usm.NoAuthNoPriv {
-		in.EngineID = append([]byte(nil), msg.Security.EngineID...)
-		in.Boots, in.EngineTime = msg.Security.Boots, msg.Security.Time
-	}
-	var answer []byte
-	if n.Inform {
-		var err error
-		if answer, err = w.dec.ResponseV3(p.at, c.Users, res.Plain); err != nil {
-			w.r.refuse(p, Faulty, err.Error())
-			return
-		}
-	}
-	w.accept(p, c, accepted{n: n, in: in, agent: agent, answer: answer})
-}
-
-// report answers a refused v3 message with the Report that RFC 3414 section
-// 3.2 asks for, if the sender asked for one, at a bounded rate.
-func (w *worker) report(p packet, c *compiled, m *snmp.Message, reason Reason, local bool) {
-	counter, ok := reportedBy[reason]
-	if !ok || !m.Reportable || (!local && reason != UnknownEngine) || !w.r.reports.Allow() {
-		return
-	}
-	if !m.Encrypted {
-		// The request-id is echoed where it can be read (RFC 3412 section 7.1).
-		if _, err := w.dec.Scoped(m.Payload); err != nil {
-			var de *snmp.DecodeError
-			if !errors.As(err, &de) || de.Reason != snmp.NotNotified {
-				return
-			}
-		}
-	}
-	value := uint32(p.l.counts.refused[reason].Load())
-	out, err := w.dec.ReportV3(p.at, c.Users, counter, value, reason == NotInWindow)
-	if err != nil {
-		w.r.opts.Log.Error().Err(err).Msg("build a report")
-		return
-	}
-	if _, err := p.l.conn.WriteToUDPAddrPort(out, p.from); err == nil {
-		p.l.counts.reports.Add(1)
-	}
-}
-
-// arrival copies what outlives the decoder.
-func (w *worker) arrival(p packet, n *snmp.Notification, origin netip.Addr) *correlate.Arrival {
-	return &correlate.Arrival{
-		Datagram: p.data, From: p.from.String(), Listener: p.l.opts.Name, Version: n.Version.String(), Inform: n.Inform,
-		RequestID: n.RequestID, Origin: origin.String(), TrapOID: snmp.OID(n.TrapOID).String(), Uptime: n.Uptime, HasUptime: n.HasUptime,
-	}
-}
-
-// accepted is a notification that is heard, with what answers it.
-type accepted struct {
-	n      *snmp.Notification
-	in     *correlate.Arrival
-	agent  *Agent
-	answer []byte // nil for a trap
-}
-
-// accept applies the rules and hands the notification over.
-func (w *worker) accept(p packet, c *compiled, a accepted) {
-	count := &p.l.counts
-	if a.n.Inform {
-		count.informs.Add(1)
-		switch w.r.informs.begin(p, a.in.RequestID) {
-		case informBusy:
-			count.repeated.Add(1)
-			return
-		case informDone:
-			count.repeated.Add(1)
-			w.answer(p, a.answer)
-			return
-		}
-	}
-	applyRules(c, a)
-	done := func(err error) {
-		if a.n.Version != snmp.V1 && a.in.Inform {
-			w.r.informs.end(p, a.in.RequestID, err == nil)
-		}
-		switch {
-		case err != nil:
-			w.r.refuse(p, NotDurable, err.Error())
-			return
-		case a.in.Unmatched != "":
-			count.unmatched.Add(1)
-		default:
-			count.matched.Add(1)
-		}
-		if a.answer != nil {
-			w.answer(p, a.answer)
-		}
-	}
-	w.r.informs.flight.Add(1)
-	handed := w.r.opts.Offer(a.in, func(err error) {
-		defer w.r.informs.flight.Done()
-		done(err)
-	})
-	if !handed {
-		w.r.informs.flight.Done()
-		if a.in.Inform {
-			w.r.informs.end(p, a.in.RequestID, false)
-		}
-		w.r.refuse(p, QueueFull, "the journal is behind")
-	}
-}
-
-func (w *worker) answer(p packet, answer []byte) {
-	if _, err := p.l.conn.WriteToUDPAddrPort(answer, p.from); err == nil {
-		p.l.counts.answered.Add(1)
-	}
-}
-
-// applyRules fills in what the notification means.
-func applyRules(c *compiled, a accepted) {
-	if a.agent == nil {
-		a.in.Unmatched = "unknown agent"
-		return
-	}
-	a.in.Agent = a.agent.ID
-	agent := c.Network.Agent(a.agent.ID)
-	if agent == nil {
-		a.in.Unmatched = "agent without a site"
-		return
-	}
-	res := c.Rules.Match(a.n, rules.Where{Site: c.Network.Site(agent.Site), Agent: agent})
-	a.in.Observations, a.in.Unmatched, a.in.Restart = res.Observations, res.Unmatched, res.Restart
+	return LedgerFull, "the journal's queue is full"
 }

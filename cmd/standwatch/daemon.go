@@ -38,6 +38,7 @@ type daemonOptions struct {
 type daemon struct {
 	opts     daemonOptions
 	log      zerolog.Logger
+	dir      string // the data folder
 	store    *store.Store
 	ledger   *ledger.Ledger
 	receiver *receiver.Receiver
@@ -54,12 +55,12 @@ type daemon struct {
 // newDaemon opens, binds and loads everything; nothing runs yet.
 func newDaemon(ctx context.Context, o daemonOptions) (*daemon, error) {
 	d := &daemon{opts: o, log: o.Log, config: o.Config, closing: make(chan struct{})}
-	dir := o.Config.Store.Folder
+	d.dir = o.Config.Store.Folder
 	if o.Data != "" {
-		dir = o.Data
+		d.dir = o.Data
 	}
 	var err error
-	if d.store, err = store.Open(dir, store.Options{Now: o.Now, Log: o.Log}); err != nil {
+	if d.store, err = store.Open(d.dir, store.Options{Now: o.Now, Log: o.Log}); err != nil {
 		return nil, err
 	}
 	if err := d.assemble(ctx); err != nil {
@@ -143,7 +144,7 @@ func (d *daemon) ready(w http.ResponseWriter, _ *http.Request) {
 func (d *daemon) trouble() string {
 	h := d.ledger.Health()
 	if h.Failures > 0 {
-		return "The journal cannot be written (" + h.Err + "). Informs stay unanswered until it can; free space on the disk of " + d.store.Dir() + "."
+		return "The journal cannot be written (" + h.Err + "). Informs stay unanswered until it can; free space on the disk of " + d.dir + "."
 	}
 	return ""
 }

@@ -8,14 +8,12 @@ import (
 	"net"
 	"net/netip"
 	"os"
-	"slices"
 	"sync"
 	"time"
 
 	"example.net/standwatch/cmd/standwatch/demo"
 	"example.net/standwatch/configs"
 	"example.net/standwatch/configs/example"
-	"example.net/standwatch/receiver"
 	"github.com/spf13/cobra"
 )
 
@@ -125,7 +123,7 @@ func stageDemo(ctx context.Context, out io.Writer, load func(context.Context) (*
 	if problems.Mistakes() {
 		return nil, problems
 	}
-	return demo.New(demo.Options{Out: out, Master: master, Network: cfg.Network, Remotes: cast(cfg), Pace: o.pace, Now: time.Now})
+	return demo.New(demo.Options{Out: out, Master: master, Network: cfg.Network, Remotes: demo.Cast(cfg.Network, cfg.Receiver), Pace: o.pace, Now: time.Now})
 }
 
 func pointGateways(env map[string]string, show *demo.Demo) error {
@@ -136,36 +134,4 @@ func pointGateways(env map[string]string, show *demo.Demo) error {
 	env["STANDWATCH_MAIL_HOST"], env["STANDWATCH_MAIL_PORT"] = host, port
 	env["STANDWATCH_SMS_URL"] = "http://" + show.Phones().Addr() + "/messages"
 	return nil
-}
-
-// cast makes a simulated remote of every agent of the configuration. Agents
-// with an engine ID send v3 traps; the others take turns at v1 traps, v2c traps
-// and v2c informs.
-func cast(cfg *configs.Config) []demo.Remote {
-	var remotes []demo.Remote
-	manners := []demo.Manner{demo.InformV2, demo.TrapV2c, demo.TrapV1}
-	for i, a := range cfg.Receiver.Agents {
-		agent := cfg.Network.Agent(a.ID)
-		r := demo.Remote{Agent: a.ID, Site: agent.Site, Address: a.Addresses[0], Heartbeat: agent.Heartbeat / 2, Manner: manners[i%len(manners)]}
-		if len(a.EngineIDs) > 0 {
-			r.Manner, r.Login = demo.TrapV3, login(cfg, a)
-		} else if len(a.Communities) > 0 {
-			r.Community = string(a.Communities[0])
-		} else if p := cfg.Receiver.Policies; len(p) > 0 && len(p[0].Communities) > 0 {
-			r.Community = string(p[0].Communities[0])
-		}
-		remotes = append(remotes, r)
-	}
-	return remotes
-}
-
-func login(cfg *configs.Config, a receiver.Agent) demo.Login {
-	l := demo.Login{EngineID: a.EngineIDs[0]}
-	for _, u := range cfg.Receiver.Users {
-		if len(a.Users) == 0 || slices.Contains(a.Users, u.Name) {
-			l.User, l.AuthSecret, l.PrivSecret = u.Name, u.AuthPass, u.PrivPass
-			break
-		}
-	}
-	return l
 }

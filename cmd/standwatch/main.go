@@ -13,6 +13,7 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
+	"time"
 
 	"github.com/spf13/cobra"
 )
@@ -37,13 +38,7 @@ func run(args []string, stdout, stderr io.Writer) int {
 	signals := make(chan os.Signal, 2)
 	signal.Notify(signals, os.Interrupt, syscall.SIGTERM)
 	defer signal.Stop(signals)
-	go func() { // ends with the process, or when the second signal ends it
-		if _, ok := <-signals; ok {
-			cancel()
-			<-signals
-			os.Exit(exitProblems)
-		}
-	}()
+	go endOnSignal(signals, cancel) // ends with the process
 	root := newRootCommand()
 	root.SetArgs(args)
 	root.SetOut(stdout)
@@ -61,6 +56,23 @@ func run(args []string, stdout, stderr io.Writer) int {
 	}
 	fmt.Fprintln(stderr, "standwatch:", err)
 	return exitProblems
+}
+
+// sameSignal is how close together two signals count as one: a terminal and a
+// parent process may both pass the same one on.
+const sameSignal = 500 * time.Millisecond
+
+// endOnSignal ends the command in order at the first signal and at once at the
+// second.
+func endOnSignal(signals <-chan os.Signal, cancel func()) {
+	<-signals
+	cancel()
+	for first := time.Now(); ; {
+		<-signals
+		if time.Since(first) > sameSignal {
+			os.Exit(exitProblems)
+		}
+	}
 }
 
 // errUsage marks an error in how a command was called.

@@ -79,7 +79,7 @@ func (w *selfWatch) look(ctx context.Context) {
 	w.losses(ctx)
 	w.disk(ctx)
 	for _, g := range w.d.runner.Health() {
-		w.say(ctx, "gateway", g.Gateway, g.Failures >= gatewayFails, fmt.Sprintf("Gateway %s failed %d times in a row: %s", g.Gateway, g.Failures, g.Answer))
+		w.say(ctx, "gateway", g.Gateway, g.Failures >= gatewayFails, fmt.Sprintf("Gateway %s failed %d times in a row: %s", g.Gateway, g.Failures, g.LastAnswer))
 	}
 	for _, duty := range w.d.onCall(w.d.opts.Now()) {
 		w.say(ctx, "roster", duty.Roster, len(duty.People) == 0, "Nobody is on call in the roster "+duty.Name)
@@ -122,7 +122,7 @@ func (w *selfWatch) losses(ctx context.Context) {
 
 func (w *selfWatch) disk(ctx context.Context) {
 	var fs syscall.Statfs_t
-	if err := syscall.Statfs(w.d.store.Dir(), &fs); err != nil {
+	if err := syscall.Statfs(w.d.dir, &fs); err != nil {
 		w.say(ctx, "disk", "", true, "The disk of the data folder cannot be looked at: "+err.Error())
 		return
 	}

@@ -109,7 +109,7 @@ func (d *daemon) serve(ctx context.Context) error {
 	for name, at := range d.receiver.Addresses() {
 		d.log.Info().Str("listener", name).Str("address", at.String()).Msg("listening for traps and informs")
 	}
-	d.log.Info().Str("address", d.webAt.Addr().String()).Str("data", d.store.Dir()).Str("version", versionText()).Msg("console")
+	d.log.Info().Str("address", d.webAt.Addr().String()).Str("data", d.dir).Str("version", versionText()).Msg("console")
 	err := d.run(ctx)
 	cancel()
 	<-done

@@ -172,7 +172,11 @@ func (t *rotation) upTo(enough func(begin) bool) []begin {
 			t.ended = true
 			break
 		}
-		t.begun = append(t.begun, begin{local, Wall(local, t.zone)})
+		at := Wall(local, t.zone)
+		if n := len(t.begun); n > 0 && at.Before(t.begun[n-1].at) {
+			at = t.begun[n-1].at // a turn in a skipped hour must not end before it begins
+		}
+		t.begun = append(t.begun, begin{local, at})
 	}
 	return t.begun
 }
@@ -182,7 +186,8 @@ func (t *rotation) after(at time.Time) []begin {
 	return t.upTo(func(b begin) bool { return b.at.After(at) })
 }
 
-// end returns when the k-th turn ends; the zero time is never.
+// end returns when the k-th turn ends; the zero time is never, for the last
+// turn of a rule that ends: better one person too long than nobody.
 func (t *rotation) end(begun []begin, k int) time.Time {
 	if t.lasts > 0 {
 		return Wall(begun[k].local.Add(t.lasts), t.zone)

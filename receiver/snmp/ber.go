@@ -1,155 +1,166 @@
 package snmp
 
-import "fmt"
+import "encoding/binary"
 
-// Reason says why a message was refused. Numbers index counters.
-type Reason uint8
-
-// Reasons of refusal by the decoder.
+// Tags of structure (X.690 section 8.1.2) and of PDUs (RFC 3416 section 3; RFC
+// 1157 section 4.1 for the trap of v1).
 const (
-	NotSNMP     Reason = iota // does not begin as an SNMP message
-	Truncated                 // ends before a declared length
-	BadLength                 // indefinite, over four octets, or beyond its enclosure
-	BadVersion                // no version that SNMP has
-	BadHeader                 // a field of the header has the wrong type or range
-	BadPDU                    // the PDU's fields are wrong
-	NotNotified               // a PDU that is no notification
-	BadVarbind                // a variable binding is wrong
-	NoTrapOID                 // sysUpTime.0 and snmpTrapOID.0 do not come first
-	ReasonCount int    = iota // how many reasons there are
+	tagSequence byte = 0x30
+	tagResponse byte = 0xa2
+	tagTrapV1   byte = 0xa4
+	tagInform   byte = 0xa6
+	tagTrapV2   byte = 0xa7
+	tagReport   byte = 0xa8
 )
 
-var reasonWords = [...]string{"not-snmp", "truncated", "bad-length", "bad-version", "bad-header", "bad-pdu", "not-a-notification", "bad-varbind", "no-trap-oid"}
-
-// String returns the reason's word, fit for a metric label.
-func (r Reason) String() string { return reasonWords[r] }
-
-// DecodeError says why and where a message could not be decoded.
-type DecodeError struct {
-	Reason Reason
-	Offset int // in the datagram, or in the scoped PDU
-	What   string
+// element reads the tag and length at b[at:]. The content is b[from:to], and the
+// next element begins at to. A negative to is a refusal: -to is its Reason.
+func element(b []byte, at int) (tag byte, from, to int) {
+	// Nearly all lengths are below 128 octets.
+	if at+2 <= len(b) {
+		if n := int(b[at+1]); n < 0x80 && n <= len(b)-at-2 {
+			return b[at], at + 2, at + 2 + n
+		}
+	}
+	return longElement(b, at)
 }
 
-func (e *DecodeError) Error() string {
-	return fmt.Sprintf("%s at octet %d: %s", e.Reason, e.Offset, e.What)
-}
-
-func refuse(r Reason, at int, what string) error {
-	return &DecodeError{Reason: r, Offset: at, What: what}
-}
-
-// Tags of structure (X.690 section 8.1.2; RFC 3416 section 3 for PDUs).
-const (
-	tagSequence  byte = 0x30
-	tagGet       byte = 0xa0
-	tagResponse  byte = 0xa2
-	tagTrapV1    byte = 0xa4
-	tagBulk      byte = 0xa5
-	tagInform    byte = 0xa6
-	tagTrapV2    byte = 0xa7
-	tagReport    byte = 0xa8
-	tagNoObject  byte = 0x80
-	tagEndOfView byte = 0x82
-)
-
-// cursor walks a run of BER elements. base is the offset of b in the datagram.
-type cursor struct {
-	b    []byte
-	at   int
-	base int
-}
-
-func (c *cursor) done() bool { return c.at >= len(c.b) }
-
-// next returns the next element's tag and content. Single-octet tags and
-// definite lengths only; SNMP has no others (RFC 3417 section 8).
-func (c *cursor) next() (tag byte, content []byte, start int, err error) {
-	b, at := c.b, c.at
+// longElement is element for lengths of the long form, and for what is wrong.
+// Leading zeros of a length are allowed (RFC 3417 section 8 asks for a definite
+// length, not for the shortest).
+func longElement(b []byte, at int) (tag byte, from, to int) {
 	if at+2 > len(b) {
-		return 0, nil, 0, refuse(Truncated, c.base+at, "an element needs a tag and a length")
+		return 0, at, -int(Truncated)
 	}
-	tag = b[at]
-	if tag&0x1f == 0x1f {
-		return 0, nil, 0, refuse(BadHeader, c.base+at, "multi-octet tags are not used in SNMP")
+	octets := int(b[at+1]) - 0x80
+	from = at + 2
+	if octets < 0 {
+		return b[at], from, -int(Truncated)
 	}
-	n := int(b[at+1])
-	at += 2
-	if n == 0x80 {
-		return 0, nil, 0, refuse(BadLength, c.base+at-1, "indefinite lengths are not allowed (RFC 3417 section 8)")
+	if octets == 0 || octets > 8 { // 0x80 is the indefinite form
+		return b[at], from, -int(BadLength)
 	}
-	if n > 0x80 {
-		octets := n & 0x7f
-		if at+octets > len(b) {
-			return 0, nil, 0, refuse(Truncated, c.base+at, "the length itself is cut off")
-		}
-		value := uint64(0)
-		for i := 0; i < octets; i++ {
-			value = value<<8 | uint64(b[at+i])
-			if value > 1<<31 {
-				return 0, nil, 0, refuse(BadLength, c.base+at, "a length beyond any datagram")
-			}
-		}
-		n = int(value)
-		at += octets
+	if octets > len(b)-from {
+		return b[at], from, -int(Truncated)
 	}
-	if n > len(b)-at {
-		return 0, nil, 0, refuse(Truncated, c.base+at, "the length goes beyond what is there")
+	n := uint64(0)
+	for _, o := range b[from : from+octets] {
+		n = n<<8 | uint64(o)
 	}
-	c.at = at + n
-	return tag, b[at : at+n], c.base + at, nil
+	from += octets
+	if n > uint64(len(b)-from) {
+		return b[at], from, -int(Truncated)
+	}
+	return b[at], from, from + int(n)
 }
 
-// want returns the content of the next element if it has the tag.
-func (c *cursor) want(tag byte, reason Reason, what string) ([]byte, int, error) {
-	at := c.at
-	got, content, start, err := c.next()
-	if err != nil {
-		return nil, 0, err
+// reader walks the elements of one constructed value. b ends where the value
+// does and begins where the datagram does, so that at is an offset in the
+// datagram.
+type reader struct {
+	b  []byte
+	at int
+}
+
+func (r *reader) done() bool { return r.at >= len(r.b) }
+
+// take returns the bounds of the content of the next element, which must have
+// the tag. what says in words what is expected.
+func (r *reader) take(tag byte, reason Reason, what string) (from, to int, err error) {
+	if b, at := r.b, r.at; at+2 <= len(b) && b[at] == tag && b[at+1] < 0x80 {
+		if from, to = at+2, at+2+int(b[at+1]); to <= len(b) {
+			r.at = to
+			return from, to, nil
+		}
+	}
+	return r.takeLong(tag, reason, what)
+}
+
+// takeLong is take for lengths of the long form, and says what is wrong.
+func (r *reader) takeLong(tag byte, reason Reason, what string) (from, to int, err error) {
+	got, from, to := element(r.b, r.at)
+	if to < 0 {
+		return 0, 0, refuse(Reason(-to), r.at, what)
 	}
 	if got != tag {
-		return nil, 0, refuse(reason, c.base+at, what)
+		return 0, 0, refuse(reason, r.at, what)
 	}
-	return content, start, nil
+	r.at = to
+	return from, to, nil
 }
 
-// integer returns the next element as a signed integer of at most 32 bits.
-func (c *cursor) integer(reason Reason, what string) (int32, error) {
-	content, start, err := c.want(TagInteger, reason, what)
+// octets returns the content of the next element, which must have the tag.
+func (r *reader) octets(tag byte, reason Reason, what string) ([]byte, error) {
+	from, to, err := r.take(tag, reason, what)
+	if err != nil {
+		return nil, err
+	}
+	return r.b[from:to:to], nil
+}
+
+// inside returns a reader of the next element's elements.
+func (r *reader) inside(tag byte, reason Reason, what string) (reader, error) {
+	from, to, err := r.take(tag, reason, what)
+	if err != nil {
+		return reader{}, err
+	}
+	return reader{b: r.b[:to], at: from}, nil
+}
+
+// integer returns the next element, an INTEGER of 32 bits.
+func (r *reader) integer(reason Reason, what string) (int32, error) {
+	at := r.at
+	content, err := r.octets(TagInteger, reason, what)
 	if err != nil {
 		return 0, err
 	}
-	v, ok := signed(content)
-	if !ok || v < -1<<31 || v > 1<<31-1 {
-		return 0, refuse(reason, start, what)
+	v, ok := signed32(content)
+	if !ok {
+		return 0, refuse(reason, at, what)
 	}
-	return int32(v), nil
+	return v, nil
 }
 
-// signed reads two's complement of any length whose value fits 64 bits;
-// leading octets that only extend the sign are allowed.
-func signed(b []byte) (int64, bool) {
+// end refuses what follows the last element.
+func (r *reader) end(reason Reason, what string) error {
+	if !r.done() {
+		return refuse(reason, r.at, what)
+	}
+	return nil
+}
+
+// signed32 reads two's complement of at least one octet. Leading octets that
+// only repeat the sign are allowed; a value of more than 32 bits is not.
+func signed32(b []byte) (int32, bool) {
 	if len(b) == 0 {
 		return 0, false
 	}
-	v := int64(int8(b[0]))
-	for _, o := range b[1:] {
-		if v > 1<<54 || v < -1<<54 {
+	v := int32(int8(b[0])) // the sign first
+	if len(b) > 4 {
+		for v == 0 && len(b) > 4 && b[0] == 0 || v == -1 && len(b) > 4 && b[0] == 0xff {
+			b = b[1:]
+		}
+		if len(b) > 4 || int32(int8(b[0]))>>7 != v {
 			return 0, false
 		}
-		v = v<<8 | int64(o)
+	}
+	for _, o := range b[1:] {
+		v = v<<8 | int32(o)
 	}
 	return v, true
 }
 
-// unsigned reads an application-type integer (Counter, Gauge, TimeTicks,
-// Counter64). Senders leave out the leading zero octet at times, so the first
-// bit is part of the value.
-func unsigned(b []byte) (uint64, bool) {
+// unsigned reads a value of the application types, whose leading zero octet
+// some senders leave out: the first bit is no sign. It may have at most bits
+// bits.
+func unsigned(b []byte, bits int) (uint64, bool) {
+	if len(b) == 0 {
+		return 0, false
+	}
 	for len(b) > 1 && b[0] == 0 {
 		b = b[1:]
 	}
-	if len(b) == 0 || len(b) > 8 {
+	if len(b)*8 > bits {
 		return 0, false
 	}
 	v := uint64(0)
@@ -159,73 +170,78 @@ func unsigned(b []byte) (uint64, bool) {
 	return v, true
 }
 
-// validOID reports whether b is the content of an object identifier: complete
-// sub-identifiers of at most 32 bits, at most 128 of them.
+// validOID reports whether b is the content of an object identifier as SNMP has
+// them: at most 128 sub-identifiers of 32 bits (RFC 2578 section 3.5), each in
+// the shortest form (X.690 section 8.19.2), so that equal identifiers are equal
+// octets.
 func validOID(b []byte) bool {
-	if len(b) == 0 || b[len(b)-1]&0x80 != 0 {
+	return plainOID(b) || slowOID(b)
+}
+
+// Masks of all octets of a word.
+const (
+	octetTops = 0x8080808080808080
+	octetOnes = 0x0101010101010101
+)
+
+// plainOID reports whether b is the usual valid identifier of 8 to 127 octets,
+// in which no octet is 0x80 and no sub-identifier has more than four octets. It
+// looks at eight octets at a time, and has no opinion on others.
+func plainOID(b []byte) bool {
+	if len(b) < 8 || len(b) >= 128 {
 		return false
 	}
-	count, arc := 0, uint64(0)
-	for _, o := range b {
-		arc = arc<<7 | uint64(o&0x7f)
-		if arc > 1<<32+80 {
+	for i := 8; ; i += 8 {
+		i = min(i, len(b))
+		w := binary.LittleEndian.Uint64(b[i-8 : i])
+		more := w & octetTops // octets after which a sub-identifier goes on
+		x := w ^ octetTops    // zero where an octet is 0x80
+		if more>>63|(x-octetOnes)&^x&octetTops|more&(more>>8)&(more>>16)&(more>>24) != 0 {
 			return false
 		}
-		if o&0x80 == 0 {
-			count++
-			arc = 0
+		if i == len(b) {
+			return true
 		}
 	}
-	return count < 128
 }
 
-// appendTLV appends an element in the shortest definite form.
-func appendTLV(out []byte, tag byte, content []byte) []byte {
-	out = appendHead(out, tag, len(content))
-	return append(out, content...)
-}
-
-func appendHead(out []byte, tag byte, n int) []byte {
-	out = append(out, tag)
-	switch {
-	case n < 0x80:
-		return append(out, byte(n))
-	case n < 0x100:
-		return append(out, 0x81, byte(n))
+func slowOID(b []byte) bool {
+	if len(b) == 0 || b[len(b)-1] >= 0x80 || len(b) >= 128 && !fewArcs(b) {
+		return false
 	}
-	return append(out, 0x82, byte(n>>8), byte(n))
-}
-
-// appendInt appends a signed integer in the shortest form.
-func appendInt(out []byte, tag byte, v int64) []byte {
-	var b [9]byte
-	at := len(b)
-	for {
-		at--
-		b[at] = byte(v)
-		sign := v >> 7
-		if (sign == 0 && b[at]&0x80 == 0) || (sign == -1 && b[at]&0x80 != 0) {
-			break
+	for i := 0; i < len(b); {
+		end := i
+		for b[end] >= 0x80 { // the last octet ends this
+			end++
 		}
-		v >>= 8
+		end++
+		if b[i] == 0x80 || end-i > 4 && !fitsArc(b[i:end], i == 0) {
+			return false
+		}
+		i = end
 	}
-	return appendTLV(out, tag, b[at:])
+	return true
 }
 
-// appendUint appends an unsigned application-type integer.
-func appendUint(out []byte, tag byte, v uint64) []byte {
-	var b [9]byte
-	at := len(b)
-	for {
-		at--
-		b[at] = byte(v)
-		v >>= 8
-		if v == 0 {
-			break
+// fitsArc reports whether a sub-identifier has 32 bits. The first of an
+// identifier stands for two and may be 80 more (2.4294967295).
+func fitsArc(b []byte, first bool) bool {
+	if len(b) > 5 {
+		return false
+	}
+	arc := uint64(0)
+	for _, o := range b {
+		arc = arc<<7 | uint64(o&0x7f)
+	}
+	return arc <= 1<<32-1 || first && arc <= 1<<32-1+80
+}
+
+func fewArcs(b []byte) bool {
+	n := 1
+	for _, o := range b {
+		if o < 0x80 {
+			n++
 		}
 	}
-	if b[at]&0x80 != 0 {
-		at--
-	}
-	return appendTLV(out, tag, b[at:])
+	return n <= 128
 }

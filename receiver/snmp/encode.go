@@ -2,155 +2,184 @@ package snmp
 
 import (
 	"errors"
-	"time"
 
 	"example.net/standwatch/receiver/usm"
 )
 
-// maxMessage is the msgMaxSize that own messages state.
+// A writer builds a message from its end, so that each length is known when it
+// is written, and is the shortest.
+type writer struct {
+	buf []byte
+	at  int // what is written is buf[at:]
+}
+
+func (w *writer) size() int { return len(w.buf) - w.at }
+
+// room makes n octets in front and returns them.
+func (w *writer) room(n int) []byte {
+	if w.at < n {
+		bigger := make([]byte, max(512, 2*len(w.buf), w.size()+n))
+		at := len(bigger) - w.size()
+		copy(bigger[at:], w.buf[w.at:])
+		w.buf, w.at = bigger, at
+	}
+	w.at -= n
+	return w.buf[w.at : w.at+n]
+}
+
+func (w *writer) raw(b []byte) { copy(w.room(len(b)), b) }
+
+// head writes the tag and length of n octets of content.
+func (w *writer) head(tag byte, n int) {
+	if n < 0x80 {
+		w.raw([]byte{tag, byte(n)})
+		return
+	}
+	octets := 0
+	for ; n > 0; n >>= 8 {
+		w.room(1)[0] = byte(n)
+		octets++
+	}
+	w.raw([]byte{tag, 0x80 | byte(octets)})
+}
+
+// wrap writes the tag and length of all that was written since size was mark.
+func (w *writer) wrap(tag byte, mark int) { w.head(tag, w.size()-mark) }
+
+func (w *writer) value(tag byte, content []byte) {
+	w.raw(content)
+	w.head(tag, len(content))
+}
+
+func (w *writer) text(tag byte, content string) {
+	copy(w.room(len(content)), content)
+	w.head(tag, len(content))
+}
+
+// integer writes an INTEGER in the shortest form.
+func (w *writer) integer(v int32) {
+	mark := w.size()
+	for {
+		octet := byte(v)
+		w.room(1)[0] = octet
+		v >>= 8
+		if v == int32(int8(octet))>>7 {
+			break
+		}
+	}
+	w.wrap(TagInteger, mark)
+}
+
+// unsigned writes an application type in the shortest form.
+func (w *writer) unsigned(tag byte, v uint64) {
+	mark := w.size()
+	for {
+		octet := byte(v)
+		w.room(1)[0] = octet
+		v >>= 8
+		if v == 0 {
+			if octet >= 0x80 {
+				w.room(1)[0] = 0
+			}
+			break
+		}
+	}
+	w.wrap(tag, mark)
+}
+
+// pdu is a PDU to be written.
+type pdu struct {
+	tag       byte
+	requestID []byte // with its tag and length
+	status    int32
+	list      []byte // variable bindings, with their tag and length
+}
+
+func (w *writer) pdu(p pdu) {
+	mark := w.size()
+	w.raw(p.list)
+	w.integer(0)
+	w.integer(p.status)
+	w.raw(p.requestID)
+	w.wrap(p.tag, mark)
+}
+
+// maxMessage is the msgMaxSize that own messages state: all that UDP carries
+// over IPv4.
 const maxMessage = 65507
 
-// AppendResponseV2 appends the Response to a v2c inform: the same request-id
-// and the same variable bindings, octet for octet (RFC 3416 section 4.2.7).
-func (d *Decoder) AppendResponseV2(out []byte) ([]byte, error) {
-	m := &d.msg
-	if m.Version != V2c || m.pdu != tagInform {
-		return out, errors.New("answer an inform: the message is none")
-	}
-	body := appendInt(nil, TagInteger, int64(V2c))
-	body = appendTLV(body, TagOctetString, m.Community)
-	body = appendTLV(body, tagResponse, m.body)
-	return appendTLV(out, tagSequence, body), nil
+// envelope is what goes around a scoped PDU.
+type envelope struct {
+	msgID       int32
+	reportable  bool
+	level       usm.Level
+	engineID    []byte
+	boots, time uint32
+	user        []byte
+	keys        *usm.Keys // nil without authentication
+	salt        uint64
 }
 
-// responseBody turns the content of an inform PDU into that of its Response.
-// The error fields of an inform are zero already; the rest is the same.
-func responseScoped(n *Notification, pdu []byte) []byte {
-	scoped := appendTLV(nil, TagOctetString, n.ContextID)
-	scoped = appendTLV(scoped, TagOctetString, n.ContextName)
-	scoped = append(scoped, pdu...)
-	return appendTLV(nil, tagSequence, scoped)
-}
+// errNoKeys is returned when a message is to be secured beyond the user's keys.
+var errNoKeys = errors.New("the user has no keys for this security level")
 
-// ResponseV3 builds the secured Response to a v3 inform that was decoded last
-// from plain, at the level the inform had.
-func (d *Decoder) ResponseV3(now time.Time, table *usm.Table, plain []byte) ([]byte, error) {
-	content := cursor{b: plain}
-	scoped, _, err := content.want(tagSequence, BadPDU, "a scoped PDU is a SEQUENCE")
-	if err != nil {
-		return nil, err
+// seal encrypts, envelops and authenticates a scoped PDU, in this order (RFC
+// 3414 section 3.1), and appends the message to dst.
+func (e *envelope) seal(dst, scoped []byte) ([]byte, error) {
+	if e.level > usm.NoAuthNoPriv && (e.keys == nil || e.level > e.keys.Level()) {
+		return dst, errNoKeys
 	}
-	c := cursor{b: scoped}
-	for i := 0; i < 2; i++ {
-		if _, _, _, err := c.next(); err != nil {
-			return nil, err
-		}
-	}
-	tag, body, _, err := c.next()
-	if err != nil {
-		return nil, err
-	}
-	if tag != tagInform {
-		return nil, errors.New("answer an inform: the message is none")
-	}
-	h := d.msg.Security
-	return d.secured(now, table, outgoing{
-		scoped: responseScoped(&d.n, appendTLV(nil, tagResponse, body)), user: string(h.User), level: h.Level,
-	})
-}
-
-// ReportV3 builds a Report of one counter (RFC 3412 section 7.2, RFC 3414
-// section 3.2) to the message that was parsed last. authenticate is for
-// notInTimeWindows, which is reported with authentication.
-func (d *Decoder) ReportV3(now time.Time, table *usm.Table, counter OID, value uint32, authenticate bool) ([]byte, error) {
-	vb := appendTLV(nil, TagOID, []byte(counter))
-	vb = appendUint(vb, TagCounter32, uint64(value))
-	pdu := appendInt(nil, TagInteger, int64(d.n.RequestID))
-	pdu = appendInt(pdu, TagInteger, 0)
-	pdu = appendInt(pdu, TagInteger, 0)
-	pdu = appendTLV(pdu, tagSequence, appendTLV(nil, tagSequence, vb))
-	context := Notification{ContextID: table.LocalID(), ContextName: d.n.ContextName}
-	out := outgoing{scoped: responseScoped(&context, appendTLV(nil, tagReport, pdu)), level: usm.NoAuthNoPriv}
-	if authenticate {
-		out.user, out.level = string(d.msg.Security.User), usm.AuthNoPriv
-	}
-	return d.secured(now, table, out)
-}
-
-type outgoing struct {
-	scoped []byte
-	user   string
-	level  usm.Level
-}
-
-func (d *Decoder) secured(now time.Time, table *usm.Table, o outgoing) ([]byte, error) {
-	return BuildV3(V3Message{
-		MsgID: d.msg.MsgID, Scoped: o.scoped, Table: table, EngineID: table.LocalID(), Boots: table.LocalBoots(),
-		Time: table.LocalTime(now), User: o.user, Level: o.level,
-	})
-}
-
-// V3Message is a v3 message to be built. Boots and Time are the authoritative
-// engine's.
-type V3Message struct {
-	MsgID       int32
-	Scoped      []byte // plain scoped PDU with its tag
-	Table       *usm.Table
-	EngineID    []byte
-	Boots, Time uint32
-	User        string
-	Level       usm.Level
-	Reportable  bool
-}
-
-// BuildV3 encodes and secures a message: encrypts, then authenticates (RFC
-// 3414 section 3.1).
-func BuildV3(m V3Message) ([]byte, error) {
-	key := usm.Outgoing{EngineID: m.EngineID, User: m.User, Level: m.Level, Boots: m.Boots, Time: m.Time}
-	payload := m.Scoped
-	var salt []byte
-	if m.Level == usm.AuthPriv {
-		var err error
-		if payload, salt, err = m.Table.Encrypt(key, m.Scoped); err != nil {
-			return nil, err
-		}
-		payload = appendTLV(nil, TagOctetString, payload)
-	}
-	flags := byte(0)
-	if m.Level >= usm.AuthNoPriv {
-		flags |= flagAuth
-	}
-	if m.Level == usm.AuthPriv {
+	var w writer
+	var params []byte
+	flags, macLen := byte(0), 0
+	if e.level == usm.AuthPriv {
+		payload, salt := e.keys.Seal(scoped, e.boots, e.time, e.salt)
+		w.value(TagOctetString, payload)
+		params = salt[:]
 		flags |= flagPriv
+	} else {
+		w.raw(scoped)
 	}
-	if m.Reportable {
+	if e.level >= usm.AuthNoPriv {
+		flags |= flagAuth
+		macLen = e.keys.MACLen()
+	}
+	if e.reportable {
 		flags |= flagReportable
 	}
-	mac := make([]byte, m.Table.MACLen(key))
-	params := appendTLV(nil, TagOctetString, m.EngineID)
-	params = appendInt(params, TagInteger, int64(m.Boots))
-	params = appendInt(params, TagInteger, int64(m.Time))
-	params = appendTLV(params, TagOctetString, []byte(m.User))
-	params = appendTLV(params, TagOctetString, mac)
-	macEnd := len(params)
-	params = appendTLV(params, TagOctetString, salt)
-
-	global := appendInt(nil, TagInteger, int64(m.MsgID))
-	global = appendInt(global, TagInteger, maxMessage)
-	global = appendTLV(global, TagOctetString, []byte{flags})
-	global = appendInt(global, TagInteger, ModelUSM)
-
-	body := appendInt(nil, TagInteger, int64(V3))
-	body = appendTLV(body, tagSequence, global)
-	sequence := appendTLV(nil, tagSequence, params)
-	macFromEnd := len(params) - macEnd + len(payload)
-	body = appendTLV(body, TagOctetString, sequence)
-	body = append(body, payload...)
-	out := appendTLV(nil, tagSequence, body)
-	if m.Level >= usm.AuthNoPriv {
-		if err := m.Table.Sign(key, out, len(out)-macFromEnd-len(mac)); err != nil {
-			return nil, err
-		}
+	mark := w.size()
+	w.value(TagOctetString, params)
+	macEnd := w.size()
+	w.room(macLen)
+	w.head(TagOctetString, macLen)
+	w.value(TagOctetString, e.user)
+	w.integer(int32(e.time))
+	w.integer(int32(e.boots))
+	w.value(TagOctetString, e.engineID)
+	w.wrap(tagSequence, mark)
+	w.wrap(TagOctetString, mark)
+	mark = w.size()
+	w.integer(ModelUSM)
+	w.value(TagOctetString, []byte{flags})
+	w.integer(maxMessage)
+	w.integer(e.msgID)
+	w.wrap(tagSequence, mark)
+	w.integer(int32(V3))
+	w.wrap(tagSequence, 0)
+	out := append(dst, w.buf[w.at:]...)
+	if macLen > 0 {
+		message := out[len(dst):]
+		e.keys.Sign(message, len(message)-macEnd-macLen)
 	}
 	return out, nil
+}
+
+// scopedPDU returns a scoped PDU with its tag (RFC 3412 section 6.8).
+func scopedPDU(contextID, contextName []byte, p pdu) []byte {
+	var w writer
+	w.pdu(p)
+	w.value(TagOctetString, contextName)
+	w.value(TagOctetString, contextID)
+	w.wrap(tagSequence, 0)
+	return w.buf[w.at:]
 }

@@ -10,6 +10,8 @@ const (
 	V1  Version = 0
 	V2c Version = 1
 	V3  Version = 3
+
+	noVersion Version = -1 // not read yet
 )
 
 // String returns "v1", "v2c" or "v3".
@@ -33,7 +35,7 @@ type Notification struct {
 	Inform    bool
 	RequestID int32 // 0 for a v1 trap
 
-	TrapOID   []byte // BER content octets of snmpTrapOID.0's value
+	TrapOID   []byte // BER content octets of snmpTrapOID.0's value; empty if there are no variable bindings at all
 	Uptime    uint32 // sysUpTime.0 in 1/100 s
 	HasUptime bool
 

@@ -26,7 +26,8 @@ type Options struct {
 	Journal Journal
 	// Submit makes an input durable and returns the events it led to.
 	Submit func(context.Context, correlate.Input) ([]correlate.Event, error)
-	Intake Intake
+	// Intake returns what the receiver counted so far.
+	Intake func() Intake
 	// OnCall lists who answers for each roster at a time.
 	OnCall func(at time.Time) []Duty
 	// Actor names whoever sent the request; it is written to the journal.

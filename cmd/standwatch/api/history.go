@@ -1,0 +1,195 @@
+package api
+
+import (
+	"fmt"
+	"math"
+	"net/http"
+	"time"
+
+	"example.net/standwatch/correlate"
+	"example.net/standwatch/store"
+)
+
+// HistoryPage is the answer to GET /history: records newest first. Next is the
+// "before" of the page that follows and is absent on the last one.
+type HistoryPage struct {
+	Records []Record      `json:"record"`
+	Next    correlate.Seq `json:"next,omitempty"`
+}
+
+// Record is one journal record.
+type Record struct {
+	Seq    correlate.Seq `json:"seq"`
+	Time   time.Time     `json:"time"`
+	Input  Input         `json:"input"`
+	Events []Event       `json:"event"`
+	Alarms []Alarm       `json:"alarm,omitempty"` // in the stream: the alarms concerned, as they are when it is sent
+}
+
+// Input says what came in. Kind is arrival, notice, act, tick, start,
+// reconfigure or delivery; the other fields are set as they apply.
+type Input struct {
+	Kind      string              `json:"kind"`
+	From      string              `json:"from,omitempty"`
+	Listener  string              `json:"listener,omitempty"`
+	Version   string              `json:"version,omitempty"`
+	Security  string              `json:"security,omitempty"`
+	Inform    bool                `json:"inform,omitempty"`
+	Agent     correlate.AgentID   `json:"agent,omitempty"`
+	TrapOID   string              `json:"trap-oid,omitempty"`
+	Unmatched string              `json:"unmatched,omitempty"`
+	RunAgain  correlate.Seq       `json:"run-again,omitempty"`
+	Rules     []string            `json:"rule,omitempty"`
+	Source    string              `json:"source,omitempty"`
+	Operator  string              `json:"operator,omitempty"`
+	Via       string              `json:"via,omitempty"`
+	Text      string              `json:"text,omitempty"`
+	Message   correlate.MessageID `json:"message,omitempty"`
+	Outcome   string              `json:"outcome,omitempty"`
+}
+
+// Event is one decision. Fields are set as they apply.
+type Event struct {
+	Kind     string             `json:"kind"`
+	Alarm    correlate.AlarmID  `json:"alarm,omitempty"`
+	Site     correlate.SiteID   `json:"site,omitempty"`
+	Point    correlate.PointID  `json:"point,omitempty"`
+	Instance string             `json:"instance,omitempty"`
+	Severity correlate.Severity `json:"perceived-severity,omitzero"`
+	Text     string             `json:"alarm-text,omitempty"`
+	Operator string             `json:"operator,omitempty"`
+	Why      string             `json:"why,omitempty"`
+	Value    *float64           `json:"value,omitempty"`
+	Until    time.Time          `json:"until,omitzero"`
+	Message  string             `json:"message,omitempty"`
+}
+
+// MaxPage bounds the records of one page of history.
+const MaxPage = 1000
+
+func (s *server) history(w http.ResponseWriter, r *http.Request) error {
+	p := params(r, "from", "to", "site", "point", "instance", "severity", "kind", "agent", "unmatched", "before", "limit")
+	q := store.Query{
+		From: p.time("from"), To: p.time("to"),
+		Site: correlate.SiteID(p.text("site")), Point: correlate.PointID(p.text("point")), Instance: p.text("instance"),
+		Severity: p.severity(), Kinds: p.kinds(), Agent: correlate.AgentID(p.text("agent")),
+		Unmatched: p.text("unmatched") == "true",
+		Before:    correlate.Seq(p.number("before", 1, math.MaxUint64, 0)),
+		Limit:     int(p.number("limit", 1, MaxPage, 100)),
+	}
+	if p.err != nil {
+		return p.err
+	}
+	page, err := s.Journal.History(q)
+	if err != nil {
+		return fmt.Errorf("read history: %w", err)
+	}
+	out := HistoryPage{Records: []Record{}, Next: page.Next}
+	for _, rec := range page.Records {
+		out.Records = append(out.Records, RecordOf(rec, s.Zone))
+	}
+	return writeJSON(w, out)
+}
+
+// RecordOf returns the wire form of a record, with all times in zone.
+func RecordOf(r *correlate.Record, zone *time.Location) Record {
+	out := Record{Seq: r.Seq, Time: in(zone, r.At), Input: inputOf(r.Input), Events: []Event{}}
+	for _, ev := range r.Events {
+		out.Events = append(out.Events, eventOf(ev, zone))
+	}
+	return out
+}
+
+func inputOf(input correlate.Input) Input {
+	switch in := input.(type) {
+	case *correlate.Arrival:
+		out := Input{Kind: "arrival", From: in.From, Listener: in.Listener, Version: in.Version, Security: in.Security, Inform: in.Inform,
+			Agent: in.Agent, TrapOID: in.TrapOID, Unmatched: in.Unmatched, RunAgain: in.RunAgain}
+		for _, o := range in.Observations {
+			out.Rules = append(out.Rules, o.Rule)
+		}
+		return out
+	case *correlate.Notice:
+		return Input{Kind: "notice", Source: in.Source}
+	case *correlate.Act:
+		return Input{Kind: "act", Operator: in.Actor, Via: in.Via, Text: in.Text}
+	case *correlate.Tick:
+		return Input{Kind: "tick"}
+	case *correlate.Start:
+		return Input{Kind: "start", Text: in.Version, Source: in.Host}
+	case *correlate.Reconfigure:
+		return Input{Kind: "reconfigure", Operator: in.Actor, Text: in.Summary}
+	case *correlate.Delivery:
+		return Input{Kind: "delivery", Message: in.Message, Outcome: in.Outcome.String(), Text: in.Answer}
+	}
+	panic(fmt.Sprintf("api: unlisted input %T", input))
+}
+
+func eventOf(ev correlate.Event, zone *time.Location) Event {
+	k := ev.Subject()
+	out := Event{Kind: correlate.EventKinds[ev.Kind()].Word, Site: k.Site, Point: k.Point, Instance: k.Instance}
+	if !k.IsZero() {
+		out.Alarm = k.ID()
+	}
+	switch e := ev.(type) {
+	case *correlate.Raised:
+		out.Severity, out.Text = e.Severity, e.Text
+	case *correlate.Repeated:
+		out.Text = e.Text
+	case *correlate.Changed:
+		out.Severity, out.Text = e.Severity, e.Text
+	case *correlate.AlarmCleared:
+		out.Severity, out.Text = correlate.Cleared, e.Text
+	case *correlate.Acked:
+		out.Operator, out.Text = e.Actor, e.Text
+	case *correlate.Noted:
+		out.Operator, out.Text = e.Actor, e.Text
+	case *correlate.Shelved:
+		out.Operator, out.Why, out.Until = e.Actor, e.Reason, in(zone, e.Until)
+	case *correlate.Unshelved:
+		out.Operator = e.Actor
+	case *correlate.Explained:
+		out.Why = e.By.String()
+	case *correlate.Unexplained:
+		out.Until = in(zone, e.Until)
+	case *correlate.Held:
+		out.Why, out.Until = e.Why, in(zone, e.Until)
+	case *correlate.Pending:
+		out.Why, out.Until, out.Severity, out.Text = e.What.String(), in(zone, e.Due), e.Severity, e.Text
+	case *correlate.Announced:
+		out.Why = e.Why
+	case *correlate.Withdrawn:
+		out.Why = e.Why
+	case *correlate.Measured:
+		out.Why = e.Level
+		if !math.IsNaN(e.Value) && !math.IsInf(e.Value, 0) {
+			out.Value = &e.Value
+		}
+	case *correlate.Occurred:
+		out.Severity, out.Text = e.Severity, e.Text
+	case *correlate.Ignored:
+		out.Why = e.Why
+	case *correlate.Refused:
+		out.Why = e.Why
+	case *correlate.Closed:
+		out.Why = e.Why
+	default:
+		callOutEvent(&out, ev, zone)
+	}
+	return out
+}
+
+func callOutEvent(out *Event, ev correlate.Event, zone *time.Location) {
+	switch e := ev.(type) {
+	case *correlate.RungReached:
+		out.Why, out.Until = e.Nobody, in(zone, e.Due)
+	case *correlate.MessageQueued:
+		out.Message, out.Operator, out.Text = string(e.Message.ID), e.Message.Person, e.Message.Purpose
+	case *correlate.CallOutEnded:
+		out.Why, out.Operator = e.State.String(), e.By
+	case *correlate.MessageTried:
+		out.Message, out.Why, out.Text = string(e.Message), e.State.String(), e.Attempt.Answer
+	case *correlate.MessageWithdrawn:
+		out.Message, out.Why = string(e.Message), e.Why
+	}
+}

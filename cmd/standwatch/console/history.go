@@ -1,0 +1,255 @@
+package console
+
+import (
+	"fmt"
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+	"time"
+
+	"example.net/standwatch/cmd/standwatch/api"
+	"example.net/standwatch/correlate"
+	"example.net/standwatch/store"
+)
+
+// historyPage is a stretch of the journal, newest first.
+type historyPage struct {
+	Filter  historyFilter
+	Lines   []historyLine
+	Older   string // query of the page that follows, empty at the end
+	Newest  string // query of the first page, empty when this is it
+	Kinds   []string
+	Problem string
+}
+
+// historyFilter is the form as it was filled in.
+type historyFilter struct {
+	From, To, Site, Point, Severity, Kind, Agent string
+	Unmatched                                    bool
+}
+
+// historyLine is one event, or a record without any.
+type historyLine struct {
+	Seq      correlate.Seq
+	At       moment
+	First    bool // first line of its record
+	What     string
+	Severity correlate.Severity
+	Cleared  bool
+	Alarm    correlate.AlarmID
+	Site     string
+	SiteID   correlate.SiteID
+	Text     string
+	By       string
+}
+
+// historyLength is the records of one page.
+const historyLength = 60
+
+// historyKinds are the kinds that the form offers.
+func historyKinds() []string {
+	return []string{"raised", "changed", "cleared", "acknowledged", "noted", "shelved", "unshelved", "flapping", "settled", "explained", "message-queued", "message-tried", "refused", "closed"}
+}
+
+// historyQuery reads the form. Local times are the centre's.
+func historyQuery(q url.Values, zone *time.Location) (store.Query, historyFilter, error) {
+	f := historyFilter{From: q.Get("from"), To: q.Get("to"), Site: q.Get("site"), Point: q.Get("point"), Severity: q.Get("severity"), Kind: q.Get("kind"), Agent: q.Get("agent"), Unmatched: q.Get("unmatched") != ""}
+	out := store.Query{Site: correlate.SiteID(f.Site), Point: correlate.PointID(f.Point), Agent: correlate.AgentID(f.Agent), Unmatched: f.Unmatched, Limit: historyLength}
+	var err error
+	for _, t := range []struct {
+		text string
+		to   *time.Time
+	}{{f.From, &out.From}, {f.To, &out.To}} {
+		if t.text == "" {
+			continue
+		}
+		if *t.to, err = time.ParseInLocation("2006-01-02T15:04", t.text, zone); err != nil {
+			return out, f, badRequest("a time here looks like 2026-01-31T14:05")
+		}
+	}
+	if f.Severity != "" {
+		if out.Severity, err = correlate.ParseSeverity(f.Severity); err != nil {
+			return out, f, badRequest(err.Error())
+		}
+	}
+	if f.Kind != "" {
+		kind := api.KindOf(f.Kind)
+		if kind == 0 {
+			return out, f, badRequest("there is no such kind of event")
+		}
+		out.Kinds = []correlate.EventKind{kind}
+	}
+	if before := q.Get("before"); before != "" {
+		n, err := strconv.ParseUint(before, 10, 64)
+		if err != nil || n == 0 {
+			return out, f, badRequest("\"before\" is not a record number")
+		}
+		out.Before = correlate.Seq(n)
+	}
+	return out, f, nil
+}
+
+// historyView makes lines of records. A record tells its events one by one;
+// one without any tells what came.
+func historyView(c clock, net *correlate.Network, page store.Page) []historyLine {
+	var out []historyLine
+	for _, rec := range page.Records {
+		first := true
+		for _, ev := range rec.Events {
+			l := eventLine(net, ev)
+			if l.What == "" {
+				continue
+			}
+			l.Seq, l.At, l.First = rec.Seq, c.at(rec.At), first
+			l.By = plain(l.By, 60)
+			l.Text = plain(l.Text, 300)
+			out = append(out, l)
+			first = false
+		}
+		if first {
+			l := inputLine(rec.Input)
+			l.Seq, l.At, l.First = rec.Seq, c.at(rec.At), true
+			out = append(out, l)
+		}
+	}
+	return out
+}
+
+func eventLine(net *correlate.Network, ev correlate.Event) historyLine {
+	k := ev.Subject()
+	l := historyLine{What: correlate.EventKinds[ev.Kind()].Word, SiteID: k.Site}
+	if !k.IsZero() {
+		l.Alarm, l.Site = k.ID(), siteName(net, k.Site)
+		l.Text = string(k.Point)
+		if p := net.Point(k); p != nil {
+			l.Text = p.Name
+		}
+		if k.Instance != "" {
+			l.Text += " (" + k.Instance + ")"
+		}
+	}
+	add := func(text string) {
+		if text != "" {
+			l.Text = strings.TrimSpace(l.Text + ": " + text)
+		}
+	}
+	switch e := ev.(type) {
+	case *correlate.Raised:
+		l.Severity = e.Severity
+		add(e.Text)
+	case *correlate.Changed:
+		l.Severity = e.Severity
+		add(e.Text)
+	case *correlate.AlarmCleared:
+		l.Cleared = true
+		add(e.Text)
+	case *correlate.Repeated:
+		add(e.Text)
+	case *correlate.FlapTurned:
+		l.What = map[bool]string{true: "rose, flapping", false: "fell back, flapping"}[e.Standing]
+	case *correlate.Acked:
+		l.What, l.By = "taken", e.Actor
+		add(e.Text)
+	case *correlate.Noted:
+		l.By = e.Actor
+		add(e.Text)
+	case *correlate.Shelved:
+		l.What, l.By = "put aside", e.Actor
+		add(e.Reason)
+	case *correlate.Unshelved:
+		l.What, l.By = "brought back", e.Actor
+	case *correlate.Explained:
+		add("by " + siteName(net, e.By.Site) + " " + string(e.By.Point))
+	case *correlate.Measured:
+		if p := net.Point(k); p != nil {
+			add(valueText(p, e.Value) + " " + e.Level)
+		}
+	case *correlate.Occurred:
+		l.Severity = e.Severity
+		add(e.Text)
+	case *correlate.Ignored:
+		add(e.What.String() + ", " + e.Why)
+	case *correlate.Refused:
+		add(e.Why)
+	case *correlate.Held:
+		add(e.Why)
+	case *correlate.Closed:
+		add(e.Why)
+	default:
+		callOutLine(&l, ev, add)
+	}
+	return l
+}
+
+func callOutLine(l *historyLine, ev correlate.Event, add func(string)) {
+	switch e := ev.(type) {
+	case *correlate.CallOutOpened:
+		l.What = "call-out begun"
+		add("ladder " + e.CallOut.Ladder)
+	case *correlate.RungReached:
+		l.What = "rung reached"
+		add(fmt.Sprintf("rung %d %s", e.Rung+1, e.Nobody))
+	case *correlate.MessageQueued:
+		l.What, l.By = "message", e.Message.Person
+		add(e.Message.Purpose + " over " + e.Message.Channel)
+	case *correlate.MessageTried:
+		l.What = "message " + e.State.String()
+		add(e.Attempt.Answer)
+	case *correlate.MessageWithdrawn:
+		l.What = "message dropped"
+		add(e.Why)
+	case *correlate.CallOutEnded:
+		l.What, l.By = "call-out ended", e.By
+		add(e.State.String())
+	}
+}
+
+func inputLine(input correlate.Input) historyLine {
+	switch in := input.(type) {
+	case *correlate.Arrival:
+		l := historyLine{What: map[bool]string{true: "inform", false: "trap"}[in.Inform], Text: in.TrapOID + " from " + in.Origin}
+		if in.Unmatched != "" {
+			l.What, l.Text = "unmatched", l.Text+": "+plain(in.Unmatched, 200)
+		}
+		return l
+	case *correlate.Notice:
+		return historyLine{What: "notice", Text: "from " + in.Source}
+	case *correlate.Act:
+		return historyLine{What: "action", By: plain(in.Actor, 60), Text: in.Key.String()}
+	case *correlate.Tick:
+		return historyLine{What: "clock"}
+	case *correlate.Start:
+		return historyLine{What: "start", Text: "the program began to watch, version " + in.Version}
+	case *correlate.Reconfigure:
+		return historyLine{What: "configuration", By: plain(in.Actor, 60), Text: plain(in.Summary, 200)}
+	case *correlate.Delivery:
+		return historyLine{What: "delivery", Text: in.Outcome.String() + " " + plain(in.Answer, 200)}
+	}
+	panic(fmt.Sprintf("console: unlisted input %T", input))
+}
+
+func (s *server) history(w http.ResponseWriter, r *http.Request) error {
+	values := r.URL.Query()
+	q, f, err := historyQuery(values, s.Zone)
+	if err != nil {
+		return err
+	}
+	got, err := s.Journal.History(q)
+	if err != nil {
+		return fmt.Errorf("read history: %w", err)
+	}
+	page := historyPage{Filter: f, Kinds: historyKinds()}
+	if err := s.read(r, func(c clock, src source) { page.Lines = historyView(c, src.net, got) }); err != nil {
+		return err
+	}
+	if q.Before != 0 {
+		values.Del("before")
+		page.Newest = "?" + values.Encode()
+	}
+	if got.Next != 0 {
+		values.Set("before", strconv.FormatUint(uint64(got.Next), 10))
+		page.Older = "?" + values.Encode()
+	}
+	return s.render(w, r, http.StatusOK, "history", "History", page)
+}

@@ -1,0 +1,60 @@
+package console
+
+import (
+	"net/http"
+
+	"example.net/standwatch/cmd/standwatch/api"
+	"example.net/standwatch/correlate"
+)
+
+// outboxPage lists what is to be told, and what became of it.
+type outboxPage struct {
+	Waiting, Failed []messageView
+	Settled         []messageView
+	More            int
+}
+
+// messageView is one message with what the gateway answered.
+type messageView struct {
+	toldView
+	ID       correlate.MessageID
+	Alarm    correlate.AlarmID
+	About    string
+	Severity correlate.Severity
+	Body     string
+	Next     moment // next attempt
+	GiveUp   moment
+}
+
+// outboxShown bounds the settled messages of the page; the API has them all.
+const outboxShown = 100
+
+func outboxView(c clock, src source) outboxPage {
+	var page outboxPage
+	for _, m := range api.Outbox(src.st) {
+		v := messageView{toldView: told(c, m), ID: m.ID, Alarm: m.Key.ID(), About: siteName(src.net, m.Key.Site), Severity: m.Severity, Body: plain(m.Body, 2000), GiveUp: c.at(m.GiveUp)}
+		if p := src.net.Point(m.Key); p != nil {
+			v.About += ", " + p.Name
+		}
+		switch {
+		case m.State == correlate.MessageWaiting:
+			v.Next = c.at(m.NotBefore)
+			page.Waiting = append(page.Waiting, v)
+		case m.State == correlate.MessageFailed:
+			page.Failed = append(page.Failed, v)
+		case len(page.Settled) < outboxShown:
+			page.Settled = append(page.Settled, v)
+		default:
+			page.More++
+		}
+	}
+	return page
+}
+
+func (s *server) outbox(w http.ResponseWriter, r *http.Request) error {
+	var page outboxPage
+	if err := s.read(r, func(c clock, src source) { page = outboxView(c, src) }); err != nil {
+		return err
+	}
+	return s.render(w, r, http.StatusOK, "outbox", "Outbox", page)
+}

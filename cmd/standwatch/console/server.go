@@ -1,0 +1,238 @@
+package console
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"html/template"
+	"math"
+	"net/http"
+	"strings"
+	"time"
+
+	"example.net/standwatch/cmd/standwatch/api"
+	"example.net/standwatch/correlate"
+)
+
+// server holds what the handlers share.
+type server struct {
+	Options
+	pages   map[string]*template.Template
+	assets  *assets
+	traces  traces
+	frames  frames
+	streams chan struct{} // one element for each open stream
+}
+
+// Handler returns the pages, to be mounted at /.
+func Handler(o Options) http.Handler {
+	s := newServer(o)
+	mux := http.NewServeMux()
+	page := func(pattern string, fn func(http.ResponseWriter, *http.Request) error) {
+		mux.HandleFunc(pattern, s.handle(fn))
+	}
+	page("GET /{$}", s.watch)
+	page("GET /hand", s.handFragment)
+	page("GET /live", s.live)
+	page("GET /alarms/{id}", s.alarm)
+	page("POST /alarms/{id}/{action}", s.act)
+	page("GET /sites", s.sites)
+	page("GET /sites/{id}", s.site)
+	page("GET /history", s.history)
+	page("GET /outbox", s.outbox)
+	page("GET /intake", s.intakePage)
+	page("GET /keys", s.keys)
+	mux.HandleFunc("GET /assets/{name}", s.assets.serve)
+	page("/", func(http.ResponseWriter, *http.Request) error { return notFound("there is nothing at this address") })
+	protection := http.NewCrossOriginProtection()
+	protection.SetDenyHandler(s.handle(func(http.ResponseWriter, *http.Request) error {
+		return &api.Problem{Title: http.StatusText(http.StatusForbidden), Status: http.StatusForbidden, Detail: "this request comes from a page of another origin"}
+	}))
+	return headers(protection.Handler(mux))
+}
+
+func newServer(o Options) *server {
+	if o.MaxStreams == 0 {
+		o.MaxStreams = 256
+	}
+	if o.Quiet == 0 {
+		o.Quiet = 10 * time.Minute
+	}
+	s := &server{Options: o, assets: newAssets(), streams: make(chan struct{}, o.MaxStreams)}
+	s.pages = parsePages(s.assets)
+	return s
+}
+
+// headers sets what every answer carries. The policy allows nothing that this
+// server does not serve itself, and no inline script or style.
+func headers(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h := w.Header()
+		h.Set("Content-Security-Policy", "default-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; object-src 'none'")
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("Referrer-Policy", "same-origin")
+		h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		h.Set("Cache-Control", "no-store")
+		next.ServeHTTP(w, r)
+	})
+}
+
+func (s *server) handle(fn func(http.ResponseWriter, *http.Request) error) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		if err := fn(w, r); err != nil {
+			s.fail(w, r, err)
+		}
+	}
+}
+
+func badRequest(detail string) error { return problemOf(http.StatusBadRequest, detail) }
+func notFound(detail string) error   { return problemOf(http.StatusNotFound, detail) }
+
+func problemOf(status int, detail string) *api.Problem {
+	return &api.Problem{Type: "about:blank", Title: http.StatusText(status), Status: status, Detail: detail}
+}
+
+// fail shows an error as a page, or as a problem document to the script.
+func (s *server) fail(w http.ResponseWriter, r *http.Request, err error) {
+	p, known := api.ProblemOf(err)
+	if !known {
+		s.Log.Error().Err(err).Str("path", r.URL.Path).Msg("page cannot be made")
+	}
+	if byScript(r) {
+		w.Header().Set("Content-Type", "application/problem+json")
+		w.WriteHeader(p.Status)
+		// A reader that went away needs no answer.
+		_, _ = fmt.Fprintf(w, `{"type":"about:blank","title":%q,"status":%d,"detail":%s}`, p.Title, p.Status, jsonText(p.Detail))
+		return
+	}
+	if err := s.render(w, r, p.Status, "problem", p.Title, p); err != nil {
+		s.Log.Error().Err(err).Msg("the page that says an error cannot be made")
+		http.Error(w, p.Title, p.Status)
+	}
+}
+
+// read lends the state to fn with everything that views need beside it.
+func (s *server) read(r *http.Request, fn func(clock, source)) error {
+	return s.readFor(r.Context(), s.Actor(r), fn)
+}
+
+func (s *server) readFor(ctx context.Context, actor string, fn func(clock, source)) error {
+	var last correlate.Seq
+	s.Board.Read(func(st *correlate.State, _ *correlate.Network) { last = st.Seq })
+	if err := s.traces.upTo(ctx, s.Journal, last); err != nil {
+		return fmt.Errorf("read repeats from the journal: %w", err)
+	}
+	now := s.Now()
+	duties := s.OnCall(now)
+	s.Board.Read(func(st *correlate.State, net *correlate.Network) {
+		fn(clock{now, s.Zone}, source{st: st, net: net, repeats: s.traces.of, onCall: duties, actor: actor})
+	})
+	return nil
+}
+
+// envelope is what the layout needs around a page.
+type envelope struct {
+	Title  string
+	Name   string // of the page, for the menu
+	Centre string
+	Banner string
+	Alert  alert
+	Now    moment
+	Actor  string
+	Seq    correlate.Seq
+	Page   any
+}
+
+// alert is what has to be said loudly above a page.
+type alert struct {
+	Trouble string
+	Quiet   string // no trap for so long
+}
+
+func (s *server) alert(now time.Time) (a alert, seq correlate.Seq) {
+	if s.Trouble != nil {
+		a.Trouble = s.Trouble()
+	}
+	s.Board.Read(func(st *correlate.State, _ *correlate.Network) {
+		seq = st.Seq
+		last := newestTrap(st)
+		if st.Started.After(last) {
+			last = st.Started
+		}
+		if !last.IsZero() && now.Sub(last) > s.Quiet {
+			a.Quiet = "No trap has come for " + spoken(now.Sub(last)) + ", since " + clock{now, s.Zone}.at(last).Clock() + ". Silence is not health: the intake may be cut off."
+		}
+	})
+	return a, seq
+}
+
+func (s *server) render(w http.ResponseWriter, r *http.Request, status int, name, title string, page any) error {
+	now := s.Now()
+	e := envelope{Title: title, Name: name, Centre: s.Centre, Banner: s.Banner, Now: clock{now, s.Zone}.at(now), Actor: s.Actor(r), Page: page}
+	e.Alert, e.Seq = s.alert(now)
+	var b bytes.Buffer
+	if err := s.pages[name].ExecuteTemplate(&b, "layout", e); err != nil {
+		return fmt.Errorf("make page %s: %w", name, err)
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.WriteHeader(status)
+	// A reader that went away needs no answer.
+	_, _ = b.WriteTo(w)
+	return nil
+}
+
+// fragment writes one named part of a page.
+func (s *server) fragment(w http.ResponseWriter, page, part string, data any) error {
+	var b bytes.Buffer
+	if err := s.pages[page].ExecuteTemplate(&b, part, data); err != nil {
+		return fmt.Errorf("make part %s of page %s: %w", part, page, err)
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	// A reader that went away needs no answer.
+	_, _ = b.WriteTo(w)
+	return nil
+}
+
+func (s *server) keys(w http.ResponseWriter, r *http.Request) error {
+	return s.render(w, r, http.StatusOK, "keys", "Keys and signs", nil)
+}
+
+// parsePages parses every page together with the layout and the shared parts.
+func parsePages(a *assets) map[string]*template.Template {
+	funcs := template.FuncMap{
+		"asset":    a.path,
+		"blocks":   blocks,
+		"alarmAt":  alarmHref,
+		"titled":   upperFirst,
+		"join":     func(words []string) string { return strings.Join(words, ", ") },
+		"plural":   count,
+		"sevs":     correlate.Severities,
+		"plural64": func(n uint64, one, many string) string { return count(int(min(n, math.MaxInt)), one, many) },
+		"signWide": func(b []block) int { return 8*len(b) + 1 },
+		"laneTall": func() int { return laneHeight },
+	}
+	base := template.Must(template.New("").Funcs(funcs).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html"))
+	out := map[string]*template.Template{}
+	for _, name := range []string{"watch", "alarm", "sites", "site", "history", "outbox", "intake", "keys", "problem"} {
+		out[name] = template.Must(template.Must(base.Clone()).ParseFS(pageFiles, "pages/"+name+".html"))
+	}
+	return out
+}
+
+// block is one filled or hollow block of a severity's sign.
+type block struct {
+	X      int
+	Hollow bool
+}
+
+// blocks returns the sign of a severity: critical four, major three, minor
+// two, warning one, indeterminate one hollow.
+func blocks(s correlate.Severity) []block {
+	n := map[correlate.Severity]int{correlate.Critical: 4, correlate.Major: 3, correlate.Minor: 2, correlate.Warning: 1, correlate.Indeterminate: 1}[s]
+	var out []block
+	for i := range n {
+		out = append(out, block{X: 1 + i*8, Hollow: s == correlate.Indeterminate})
+	}
+	return out
+}

@@ -1,0 +1,252 @@
+package configs
+
+import (
+	"fmt"
+	"net"
+	"net/netip"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"example.net/standwatch/notify"
+	"example.net/standwatch/notify/mail"
+	"example.net/standwatch/notify/smshttp"
+	"example.net/standwatch/receiver"
+	"example.net/standwatch/receiver/usm"
+)
+
+// What holds when standwatch.yaml says nothing else.
+const (
+	defaultFolder  = "/var/lib/standwatch"
+	defaultConsole = "127.0.0.1:8620"
+	defaultHold    = 10 * time.Second
+	defaultGrace   = 30 * time.Second
+)
+
+// Centre is the operations centre.
+type Centre struct {
+	Name string
+	Zone *time.Location
+}
+
+// Store says where the data folder is.
+type Store struct{ Folder string }
+
+// Console says where the pages are served.
+type Console struct {
+	Listen string // host:port
+	URL    string // as people reach it; empty if not said
+}
+
+// Gateway is a way to tell people. Exactly one of Mail and SMS is set. The
+// options hold the gateway's secrets in the clear, as the channel needs them;
+// they must not be printed.
+type Gateway struct {
+	Name string
+	Mail *mail.Options
+	SMS  *smshttp.Options
+	At   Pos
+}
+
+func (c *compiler) centreOf(s centreShape) Centre {
+	c.centre = c.zone(s.TimeZone)
+	return Centre{Name: s.Name.or("Standwatch"), Zone: c.centre}
+}
+
+func (c *compiler) setDefaults(s *defaultsShape) {
+	c.defaults = pointDefaults{raiseAfter: s.RaiseAfter.or(0), clearAfter: s.ClearAfter.or(0), reAlarm: s.ReAlarm.or(0), hold: s.Hold.or(defaultHold)}
+	c.agentsBy = agentDefaults{heartbeat: s.Heartbeat.or(0), grace: s.Grace.or(defaultGrace)}
+	if s.Flap == nil {
+		c.defaults.flap = c.flapDefault()
+		return
+	}
+	c.defaults.flap, c.defaults.flapCount = c.flapSettings(s.Flap)
+}
+
+func (c *compiler) consoleOf(s consoleShape) Console {
+	if s.URL.Set {
+		u, err := url.Parse(s.URL.V)
+		if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
+			c.out.mistake(s.URL.At, quoted(s.URL.V)+" is no web address", "write it as https://watch.example.net/")
+		}
+	}
+	listen := defaultConsole
+	if s.Listen.Set {
+		listen = s.Listen.V.String()
+	}
+	return Console{Listen: listen, URL: s.URL.V}
+}
+
+// secrets fills in the communities and users.
+func (c *compiler) secrets(s *securityShape) {
+	for _, e := range s.Communities {
+		c.communities[e.Key] = e.V.V
+	}
+	for i := range s.Users {
+		e := &s.Users[i]
+		u := &usm.User{Name: e.Key, AuthPass: e.V.AuthSecret.V.Reveal(), PrivPass: e.V.PrivSecret.V.Reveal()}
+		ok := c.protocols(&e.V, u)
+		if err := u.Check(); ok && err != nil {
+			// The user's line is hushed by nothing: the error never has a secret.
+			c.out.mistake(e.At, err.Error(), "")
+		}
+		c.users[e.Key] = u
+		c.userOrder = append(c.userOrder, e.Key)
+	}
+}
+
+func (c *compiler) protocols(s *userShape, u *usm.User) (ok bool) {
+	ok = true
+	var err error
+	fail := func(at place, what, mend string) { c.out.mistake(at, what, mend); ok = false }
+	if s.Auth.Set {
+		if u.Auth, err = usm.ParseAuth(s.Auth.V); err != nil {
+			fail(s.Auth.At, "unknown authentication protocol "+quoted(s.Auth.V), didYouMean(s.Auth.V, usm.AuthWords()))
+		}
+	}
+	if s.Priv.Set {
+		if u.Priv, err = usm.ParsePriv(s.Priv.V); err != nil {
+			fail(s.Priv.At, "unknown privacy protocol "+quoted(s.Priv.V), didYouMean(s.Priv.V, usm.PrivWords()))
+		}
+	}
+	if s.Minimum.Set {
+		var known bool
+		if u.MinLevel, known = usm.ParseLevel(s.Minimum.V); !known {
+			fail(s.Minimum.At, "unknown security level "+quoted(s.Minimum.V), didYouMean(s.Minimum.V, levelWords()))
+		}
+	}
+	// A secret that was given but could not be had is reported already.
+	given := func(v secret) bool { return v.At.src != nil && !v.Set }
+	return ok && !given(s.AuthSecret) && !given(s.PrivSecret)
+}
+
+// usersInOrder returns the users as the receiver wants them.
+func (c *compiler) usersInOrder() []usm.User {
+	out := make([]usm.User, 0, len(c.userOrder))
+	for _, name := range c.userOrder {
+		out = append(out, *c.users[name])
+	}
+	return out
+}
+
+// listenersOf returns the sockets and who may speak at them.
+func (c *compiler) listenersOf(s *trapsShape) (listeners []receiver.Listener, policies []receiver.Policy) {
+	at := map[netip.AddrPort]string{}
+	for i := range s.Listeners {
+		e := &s.Listeners[i]
+		l := receiver.Listener{Name: e.Key, Address: e.V.Address.V, Interface: e.V.Interface.V, Buffer: int(e.V.Buffer.V), Readers: e.V.Readers.V}
+		if !e.V.Address.Set && e.V.Address.At.src == nil {
+			c.out.mistake(e.At, fmt.Sprintf("listener %s has no address", e.Key), "write address: 0.0.0.0:162")
+		}
+		if l.Readers < 0 || l.Readers > 64 {
+			c.out.mistake(e.V.Readers.At, "readers are 1 to 64", "one is enough below some 100,000 datagrams a second")
+		}
+		if other := at[l.Address]; other != "" && l.Address.Port() != 0 && l.Interface == "" {
+			c.out.mistake(e.V.Address.At, fmt.Sprintf("listeners %s and %s have the same address", other, e.Key), "remove one, or use readers:")
+		}
+		at[l.Address] = e.Key
+		p := receiver.Policy{Listener: e.Key, Allow: values(e.V.Allow), Relays: values(e.V.Relays)}
+		for _, name := range e.V.Community {
+			if secret, ok := c.community(name); ok {
+				p.Communities = append(p.Communities, receiver.Secret(secret.Reveal()))
+			}
+		}
+		listeners, policies = append(listeners, l), append(policies, p)
+	}
+	if len(s.Listeners) > 0 {
+		return listeners, policies
+	}
+	for name, address := range map[string]string{"ipv4": "0.0.0.0:162", "ipv6": "[::]:162"} {
+		listeners = append(listeners, receiver.Listener{Name: name, Address: netip.MustParseAddrPort(address)})
+		policies = append(policies, receiver.Policy{Listener: name})
+	}
+	slices.SortFunc(listeners, func(a, b receiver.Listener) int { return strings.Compare(a.Name, b.Name) })
+	slices.SortFunc(policies, func(a, b receiver.Policy) int { return strings.Compare(a.Listener, b.Listener) })
+	return listeners, policies
+}
+
+func values[T any](l list[val[T]]) []T {
+	var out []T
+	for _, v := range l {
+		if v.Set {
+			out = append(out, v.V)
+		}
+	}
+	return out
+}
+
+// gatewaysOf returns the gateways, once for those who send and once for the
+// plan.
+func (c *compiler) gatewaysOf(list entries[gatewayShape]) (gateways []Gateway, named []notify.Gateway) {
+	for i := range list {
+		e := &list[i]
+		g := Gateway{Name: e.Key, At: e.At.pos()}
+		kind := notify.KindMail
+		switch {
+		case (e.V.Mail == nil) == (e.V.SMS == nil):
+			c.out.mistake(e.At, fmt.Sprintf("gateway %s must be exactly one of mail and sms-http", e.Key), "write mail: {host: ..., from: ...} or sms-http: {url: ..., body: ...} under it")
+			continue
+		case e.V.Mail != nil:
+			g.Mail = c.mailGateway(e.V.Mail)
+		default:
+			kind = notify.KindSMSHTTP
+			g.SMS = c.smsGateway(e.V.SMS)
+		}
+		gateways = append(gateways, g)
+		named = append(named, notify.Gateway{Pos: notify.Pos(g.At), Name: e.Key, Kind: kind})
+	}
+	return gateways, named
+}
+
+func (c *compiler) mailGateway(s *mailShape) *mail.Options {
+	o := &mail.Options{Host: s.Host.V, Port: s.Port.V, TLS: mail.TLS(s.TLS.V), Username: s.Username.V, Password: s.Password.V.Reveal(),
+		From: s.From.V, Name: s.Name.V, Hello: s.Hello.V, Timeout: s.Timeout.V}
+	if words := []string{string(mail.StartTLS), string(mail.Implicit), string(mail.None)}; s.TLS.Set && !slices.Contains(words, s.TLS.V) {
+		c.out.mistake(s.TLS.At, "unknown way to secure the connection "+quoted(s.TLS.V), didYouMean(s.TLS.V, words))
+		return o
+	}
+	if s.Port.Set && (s.Port.V < 1 || s.Port.V > 65535) {
+		c.out.mistake(s.Port.At, strconv.Itoa(s.Port.V)+" is no port", "a port is 1 to 65535")
+		return o
+	}
+	if _, err := mail.New(*o); err != nil && !failed(s.Password) {
+		c.out.mistake(s.Here, err.Error(), "")
+	}
+	return o
+}
+
+// failed reports whether a secret was given but could not be had.
+func failed(s secret) bool { return s.At.src != nil && !s.Set }
+
+func (c *compiler) smsGateway(s *smsShape) *smshttp.Options {
+	o := &smshttp.Options{Method: s.Method.V, URL: s.URL.V, Headers: map[string]string{}, Body: s.Body.V, ContentType: s.ContentType.V,
+		Username: s.Username.V, Password: s.Password.V.Reveal(), From: s.From.V, Accept: values(s.Accept), IDPath: s.IDPath.V, OKPath: s.OKPath.V,
+		OKValues: values(s.OKValues), Timeout: s.Timeout.V}
+	broken := failed(s.Password)
+	for _, h := range s.Headers {
+		o.Headers[h.Key] = h.V.V
+	}
+	for _, h := range s.Secrets {
+		o.Headers[h.Key] = h.V.V.Reveal()
+		broken = broken || failed(h.V)
+	}
+	if u, err := url.Parse(s.URL.V); err == nil && u.User != nil {
+		c.out.hush(s.URL.At)
+		c.out.mistake(s.URL.At, "the address has a password in it", "use username: and password:, or secret-headers:")
+		return o
+	}
+	if _, err := smshttp.New(*o); err != nil && !broken {
+		c.out.mistake(s.Here, err.Error(), "")
+	}
+	return o
+}
+
+// hostOf returns the host of host:port, or the whole.
+func hostOf(hostPort string) string {
+	if host, _, err := net.SplitHostPort(hostPort); err == nil {
+		return host
+	}
+	return hostPort
+}

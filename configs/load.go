@@ -1,0 +1,284 @@
+package configs
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/binary"
+	"encoding/hex"
+	"errors"
+	"io/fs"
+	"os"
+	"path"
+	"slices"
+	"strings"
+
+	"example.net/standwatch/correlate"
+	"example.net/standwatch/notify"
+	"example.net/standwatch/receiver"
+	"example.net/standwatch/receiver/mib"
+	"example.net/standwatch/receiver/rules"
+)
+
+// Names of the files and folders of a configuration.
+const (
+	daemonName  = "standwatch.yaml"
+	peopleName  = "people.yaml"
+	sitesFolder = "sites"
+	rulesFolder = "rules"
+)
+
+// Options say where a configuration gets what stands in no file.
+type Options struct {
+	// Env looks up an environment variable; nil is os.LookupEnv. A caller may
+	// lay its own values over the environment: listeners, gateway addresses and
+	// secrets can all come through it.
+	Env func(name string) (string, bool)
+	// ReadFile reads a ${file:...} or ${cred:...}; nil is os.ReadFile.
+	ReadFile func(path string) ([]byte, error)
+	// Names are the built-in names of OIDs; nil is mib.Standard.
+	Names *mib.Names
+}
+
+// Config is a whole configuration, compiled. It is immutable and safe for
+// concurrent use.
+type Config struct {
+	Centre    Centre
+	Network   *correlate.Network // always with the site self
+	Rules     *rules.Set
+	Names     *mib.Names
+	Plan      *notify.Plan
+	Receiver  receiver.Config
+	Listeners []receiver.Listener
+	Store     Store
+	Console   Console
+	Gateways  []Gateway
+	Shifts    []Shift
+	Hash      string   // SHA-256 over the files' names and contents, in hexadecimal
+	Files     []string // names of the files, in order
+
+	specs      []rules.Spec
+	book       notify.Book
+	sources    map[string]*source // for the lines that findings show
+	sitePlaces map[correlate.SiteID]Pos
+}
+
+// LoadFolder loads a configuration from a folder of this machine.
+func LoadFolder(ctx context.Context, dir string, o Options) (*Config, Problems) {
+	if info, err := os.Stat(dir); err != nil || !info.IsDir() {
+		return nil, Problems{{Pos: Pos{File: dir}, What: "there is no such folder", Mend: "name the folder that holds " + daemonName}}
+	}
+	return load(ctx, os.DirFS(dir), dir, o)
+}
+
+// Load loads a configuration from a file system whose root is the
+// configuration folder. It returns a nil Config if there are mistakes; beside a
+// good one the problems are findings. It reads all files, so ctx can end it.
+func Load(ctx context.Context, fsys fs.FS, o Options) (*Config, Problems) {
+	return load(ctx, fsys, "", o)
+}
+
+func load(ctx context.Context, fsys fs.FS, prefix string, o Options) (*Config, Problems) {
+	l := newLoader(ctx, fsys, prefix, o)
+	l.readAll()
+	cfg := l.compile()
+	problems := l.out.finished()
+	if problems.Mistakes() {
+		return nil, problems
+	}
+	return cfg, problems
+}
+
+// loader reads the files into shapes.
+type loader struct {
+	ctx    context.Context // of one load, which owns the loader
+	fsys   fs.FS
+	prefix string // shown before file names
+	out    *collector
+	hash   interface {
+		Write([]byte) (int, error)
+		Sum([]byte) []byte
+	}
+	outside *outside
+	names   *mib.Names
+
+	files    []string
+	daemon   daemonFile
+	people   peopleFile
+	sites    []*sitesFile
+	rules    []*rules.File
+	ruleUses []useOfPack
+}
+
+func newLoader(ctx context.Context, fsys fs.FS, prefix string, o Options) *loader {
+	l := &loader{ctx: ctx, fsys: fsys, prefix: prefix, out: newCollector(), hash: sha256.New(), names: o.Names,
+		outside: &outside{env: o.Env, readFile: o.ReadFile}}
+	if l.outside.env == nil {
+		l.outside.env = os.LookupEnv
+	}
+	if l.outside.readFile == nil {
+		l.outside.readFile = os.ReadFile
+	}
+	if l.names == nil {
+		l.names = mib.Standard()
+	}
+	return l
+}
+
+// readAll reads every file there is.
+func (l *loader) readAll() {
+	l.decode(daemonName, true, &l.daemon)
+	l.decode(peopleName, true, &l.people)
+	for _, name := range l.below(sitesFolder) {
+		file := &sitesFile{}
+		l.decode(name, true, file)
+		l.sites = append(l.sites, file)
+	}
+	if len(l.sites) == 0 {
+		l.out.add(Problem{Pos: Pos{File: path.Join(l.prefix, sitesFolder)}, What: "there is no sites/*.yaml, so nothing is watched", Mend: "describe the sites in files below " + sitesFolder})
+	}
+	for _, name := range l.below(rulesFolder) {
+		l.decodeRules(name)
+	}
+}
+
+// below lists the YAML files below a folder, in order.
+func (l *loader) below(folder string) []string {
+	var names []string
+	err := fs.WalkDir(l.fsys, folder, func(name string, entry fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		if strings.HasPrefix(entry.Name(), ".") && name != folder {
+			if entry.IsDir() {
+				return fs.SkipDir
+			}
+			return nil
+		}
+		if ext := path.Ext(name); !entry.IsDir() && (ext == ".yaml" || ext == ".yml") {
+			names = append(names, name)
+		}
+		return l.ctx.Err()
+	})
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		l.out.add(Problem{Pos: Pos{File: path.Join(l.prefix, folder)}, What: "read the folder: " + reason(err)})
+	}
+	slices.Sort(names)
+	return names
+}
+
+// reason is an error's cause without the path, which stands elsewhere.
+func reason(err error) string {
+	var pathErr *fs.PathError
+	if errors.As(err, &pathErr) {
+		return pathErr.Err.Error()
+	}
+	return err.Error()
+}
+
+// read returns a file as a source, or nil if it could not be read.
+func (l *loader) read(name string, needed bool) *source {
+	text, err := fs.ReadFile(l.fsys, name)
+	shown := path.Join(l.prefix, name)
+	if l.ctx.Err() != nil {
+		err = l.ctx.Err()
+	}
+	if err != nil {
+		p := Problem{Pos: Pos{File: shown}, What: "read the file: " + reason(err)}
+		if errors.Is(err, fs.ErrNotExist) {
+			p.What, p.Mend = "the file is missing", "every configuration has a "+name
+			if !needed {
+				return nil
+			}
+		}
+		l.out.add(p)
+		return nil
+	}
+	l.files = append(l.files, name)
+	l.digest([]byte(name))
+	l.digest(text)
+	src := &source{name: shown, text: text}
+	l.out.sources[shown] = src
+	return src
+}
+
+// digest adds a part to the hash, led by its length so that parts cannot run
+// into each other.
+func (l *loader) digest(part []byte) {
+	_, _ = l.hash.Write(binary.BigEndian.AppendUint64(nil, uint64(len(part)))) // a hash never fails
+	_, _ = l.hash.Write(part)
+}
+
+// decode reads a file into a shape.
+func (l *loader) decode(name string, needed bool, into any) {
+	if src := l.read(name, needed); src != nil {
+		decodeSource(l.out, src, l.outside, into)
+	}
+}
+
+func decodeSource(out *collector, src *source, from *outside, into any) {
+	root, problems := src.parse()
+	for _, p := range problems {
+		out.add(p)
+	}
+	if root != nil {
+		(&decoder{src: src, out: out, outside: from}).into(root, into)
+	}
+}
+
+func (l *loader) compile() *Config {
+	c := newCompiler(l.out)
+	cfg := &Config{Names: l.names, Files: l.files, Hash: hex.EncodeToString(l.hash.Sum(nil))}
+	cfg.Centre = c.centreOf(l.daemon.Centre)
+	cfg.Store = Store{Folder: l.daemon.Store.Folder.or(defaultFolder)}
+	cfg.Console = c.consoleOf(l.daemon.Console)
+	c.setDefaults(&l.daemon.Defaults)
+	c.secrets(&l.daemon.Security)
+	l.compileSites(c)
+	c.unused(l)
+	cfg.sources, cfg.sitePlaces = l.out.sources, c.sitePlaces()
+	var err error
+	if cfg.Network, err = correlate.NewNetwork(c.sites, c.agents, cfg.Hash); err != nil {
+		// Whatever it finds has been found above, with its place.
+		if !l.out.list.Mistakes() {
+			l.out.mistake(place{}, err.Error(), "")
+		}
+		return nil
+	}
+	cfg.specs = l.ruleSpecs()
+	cfg.Rules = l.compileRules(cfg)
+	var named []notify.Gateway
+	cfg.Gateways, named = c.gatewaysOf(l.daemon.Gateways)
+	cfg.Plan = l.compilePlan(cfg, named)
+	cfg.Shifts = c.shiftsOf(l.people.Shifts)
+	var policies []receiver.Policy
+	cfg.Listeners, policies = c.listenersOf(&l.daemon.Traps)
+	cfg.Receiver = receiver.Config{Policies: policies, Agents: c.receivers, Users: c.usersInOrder(), Rules: cfg.Rules, Network: cfg.Network}
+	if err := cfg.Receiver.Check(); err != nil && !l.out.list.Mistakes() {
+		l.out.mistake(place{}, "the receiver's part: "+err.Error(), "")
+	}
+	return cfg
+}
+
+func (l *loader) compileSites(c *compiler) {
+	built := &sitesFile{}
+	decodeSource(l.out, selfSource(), nil, built)
+	c.addTemplates(built.Templates)
+	for _, f := range l.sites {
+		c.addTemplates(f.Templates)
+	}
+	for _, f := range l.sites {
+		c.declareSites(f.Sites)
+	}
+	c.declareSelf()
+	c.buildSites()
+}
+
+func (l *loader) compilePlan(cfg *Config, named []notify.Gateway) *notify.Plan {
+	cfg.book = bookOf(&l.people)
+	cfg.book.Gateways = named
+	plan, problems := notify.NewPlan(cfg.book, notify.Options{Network: cfg.Network, Zone: cfg.Centre.Zone, Centre: cfg.Centre.Name, ConsoleURL: cfg.Console.URL})
+	for _, p := range problems {
+		l.out.noteAt(Mistake, Pos(p.Pos), p.What, p.Mend)
+	}
+	return plan
+}

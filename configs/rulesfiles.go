@@ -1,0 +1,114 @@
+package configs
+
+import (
+	"fmt"
+	"io/fs"
+	"maps"
+	"path"
+	"slices"
+
+	"go.yaml.in/yaml/v4"
+
+	"example.net/standwatch/configs/packs"
+	"example.net/standwatch/receiver/rules"
+)
+
+// rulesFile is the shape of rules/*.yaml: packs by name, and rules of one's own.
+type rulesFile struct {
+	Here   place        `yaml:"-"`
+	Use    list[text]   `yaml:"use" jsonschema_description:"Names of packs that come with the program."`
+	Pack   string       `yaml:"pack" jsonschema_description:"Name of the pack, if this file is one."`
+	Source string       `yaml:"source" jsonschema_description:"The document the rules were written from."`
+	Rules  []rules.Spec `yaml:"rules" jsonschema_description:"Rules; which one wins does not depend on their order, unless nothing else decides."`
+}
+
+// useOfPack is where a pack is named.
+type useOfPack struct{ name text }
+
+func (l *loader) decodeRules(name string) {
+	src := l.read(name, true)
+	if src == nil {
+		return
+	}
+	file := &rulesFile{}
+	decodeSource(l.out, src, nil, file)
+	for _, use := range file.Use {
+		if use.Set {
+			l.ruleUses = append(l.ruleUses, useOfPack{use})
+		}
+	}
+	l.rules = append(l.rules, &rules.File{Pack: file.Pack, Source: file.Source, Rules: file.Rules})
+}
+
+// ruleSpecs gathers the rules of one's own files and of the packs they use.
+func (l *loader) ruleSpecs() []rules.Spec {
+	var specs []rules.Spec
+	for _, f := range l.rules {
+		specs = append(specs, packed(f)...)
+	}
+	shipped := shippedPacks()
+	seen := map[string]bool{}
+	for _, use := range l.ruleUses {
+		file := shipped[use.name.V]
+		if file == "" {
+			l.out.mistake(use.name.At, "there is no pack "+quoted(use.name.V), didYouMean(use.name.V, slices.Collect(maps.Keys(shipped))))
+			continue
+		}
+		if seen[use.name.V] {
+			l.out.finding(use.name.At, fmt.Sprintf("pack %s is used twice", use.name.V), "once is enough")
+			continue
+		}
+		seen[use.name.V] = true
+		specs = append(specs, packed(l.readPack(file))...)
+	}
+	return specs
+}
+
+func packed(f *rules.File) []rules.Spec {
+	for i := range f.Rules {
+		f.Rules[i].Pack = f.Pack
+	}
+	return f.Rules
+}
+
+// shippedPacks lists the packs in the program: name to file.
+func shippedPacks() map[string]string {
+	found := map[string]string{}
+	files, err := fs.Glob(packs.FS, "*.yaml")
+	if err != nil {
+		panic("configs: " + err.Error()) // the pattern is a constant
+	}
+	for _, file := range files {
+		text, err := fs.ReadFile(packs.FS, file)
+		if err != nil {
+			panic("configs: " + err.Error()) // it is embedded
+		}
+		var head struct {
+			Pack string `yaml:"pack"`
+		}
+		if err := yaml.Load(text, &head); err == nil && head.Pack != "" {
+			found[head.Pack] = file
+		}
+	}
+	return found
+}
+
+func (l *loader) readPack(file string) *rules.File {
+	text, err := fs.ReadFile(packs.FS, file)
+	if err != nil {
+		panic("configs: " + err.Error()) // it is embedded
+	}
+	src := &source{name: path.Join("packs", file), text: text}
+	l.out.sources[src.name] = src
+	f := &rulesFile{}
+	decodeSource(l.out, src, nil, f)
+	return &rules.File{Pack: f.Pack, Source: f.Source, Rules: f.Rules}
+}
+
+func (l *loader) compileRules(cfg *Config) *rules.Set {
+	set, problems := rules.Compile(cfg.specs, rules.Options{Names: cfg.Names, Network: cfg.Network})
+	for _, p := range problems {
+		l.out.noteAt(Mistake, Pos(p.Pos), p.What, p.Mend)
+	}
+	return set
+}

@@ -1,0 +1,41 @@
+package configs
+
+import (
+	_ "embed"
+
+	"example.net/standwatch/correlate"
+)
+
+// Points of the site self, on which the master reports its own faults.
+// SelfGateway has the gateway's name as its instance, SelfRoster the roster's.
+const (
+	SelfIntake  correlate.PointID = "intake"  // traps lost inside the master
+	SelfCommit  correlate.PointID = "commit"  // the journal cannot be written
+	SelfDisk    correlate.PointID = "disk"    // the data folder's disk is filling
+	SelfGateway correlate.PointID = "gateway" // a gateway takes no messages
+	SelfRoster  correlate.PointID = "roster"  // nobody is on call
+	SelfConfig  correlate.PointID = "config"  // a reload was refused
+	SelfClock   correlate.PointID = "clock"   // the clock jumped
+	SelfQueue   correlate.PointID = "queue"   // the queue before the journal is filling
+)
+
+//go:embed self.yaml
+var selfYAML []byte
+
+// selfTemplate is the name of the template in self.yaml.
+const selfTemplate = "self"
+
+func selfSource() *source { return &source{name: "built-in/self.yaml", text: selfYAML} }
+
+// declareSelf makes the master's own site, or gives the configured one its
+// points.
+func (c *compiler) declareSelf() {
+	use := useShape{Use: text{V: selfTemplate, Set: true}}
+	if e := c.byID[correlate.SiteSelf]; e != nil {
+		e.shape.Templates = append(list[useShape]{use}, e.shape.Templates...)
+		return
+	}
+	site := &correlate.Site{ID: correlate.SiteSelf, Name: "This master", Zone: c.centre, Tags: []string{selfTemplate}, Points: map[correlate.PointID]*correlate.Point{}}
+	c.sites = append(c.sites, site)
+	c.byID[correlate.SiteSelf] = &siteEntry{site: site, shape: &siteShape{Templates: list[useShape]{use}}}
+}

@@ -1,0 +1,109 @@
+package configs
+
+// daemonFile is the shape of standwatch.yaml.
+type daemonFile struct {
+	Here     place                 `yaml:"-"`
+	Centre   centreShape           `yaml:"centre" jsonschema_description:"The operations centre."`
+	Traps    trapsShape            `yaml:"traps" jsonschema_description:"Where notifications come in."`
+	Security securityShape         `yaml:"security" jsonschema_description:"Communities and users of SNMP, by name. Secrets come from outside: ${env:NAME}, ${file:/path} or ${cred:NAME}."`
+	Store    storeShape            `yaml:"store" jsonschema_description:"The data folder."`
+	Console  consoleShape          `yaml:"console" jsonschema_description:"The pages for operators, and the API."`
+	Gateways entries[gatewayShape] `yaml:"gateways" jsonschema_description:"Ways to tell people, by name."`
+	Defaults defaultsShape         `yaml:"defaults" jsonschema_description:"What holds for every point and agent that says nothing else."`
+}
+
+type centreShape struct {
+	Here     place `yaml:"-"`
+	Name     text  `yaml:"name" jsonschema_description:"What the centre is called."`
+	TimeZone text  `yaml:"time-zone" jsonschema_description:"Its IANA time zone; UTC when left out."`
+}
+
+type trapsShape struct {
+	Here      place                  `yaml:"-"`
+	Listeners entries[listenerShape] `yaml:"listeners" jsonschema_description:"Sockets, by name. Without any: 0.0.0.0:162 and [::]:162."`
+}
+
+type listenerShape struct {
+	Here      place        `yaml:"-"`
+	Address   hostPort     `yaml:"address" jsonschema_description:"IP address and port, such as 0.0.0.0:162."`
+	Interface text         `yaml:"interface" jsonschema_description:"Network device to bind to."`
+	Buffer    octets       `yaml:"buffer" jsonschema_description:"Receive buffer asked for, such as 4MiB."`
+	Readers   integer      `yaml:"readers" jsonschema_description:"Sockets that share the address."`
+	Allow     list[prefix] `yaml:"allow" jsonschema_description:"Networks that may speak at all; without any, everybody."`
+	Relays    list[prefix] `yaml:"relays" jsonschema_description:"Networks whose word about another origin is believed."`
+	Community list[text]   `yaml:"community" jsonschema_description:"Names under security.communities, for agents that name none and for unknown senders."`
+}
+
+type securityShape struct {
+	Here        place              `yaml:"-"`
+	Communities entries[secret]    `yaml:"communities" jsonschema_description:"Communities of v1 and v2c, by a name of your own."`
+	Users       entries[userShape] `yaml:"users" jsonschema_description:"SNMPv3 users, by their user name."`
+}
+
+type userShape struct {
+	Here       place  `yaml:"-"`
+	Auth       text   `yaml:"auth" jsonschema_description:"Authentication: md5, sha1, sha224, sha256, sha384 or sha512; left out, none."`
+	AuthSecret secret `yaml:"auth-secret" jsonschema_description:"Passphrase of at least 8 octets."`
+	Priv       text   `yaml:"priv" jsonschema_description:"Privacy: des, aes128, aes192, aes256, aes192c or aes256c; left out, none."`
+	PrivSecret secret `yaml:"priv-secret" jsonschema_description:"Passphrase of at least 8 octets."`
+	Minimum    text   `yaml:"minimum" jsonschema_description:"Weakest level taken: noAuthNoPriv, authNoPriv or authPriv; left out, the best the user has."`
+}
+
+type storeShape struct {
+	Here   place `yaml:"-"`
+	Folder text  `yaml:"folder" jsonschema_description:"The data folder; default /var/lib/standwatch."`
+}
+
+type consoleShape struct {
+	Here   place    `yaml:"-"`
+	Listen hostPort `yaml:"listen" jsonschema_description:"IP address and port; default 127.0.0.1:8620."`
+	URL    text     `yaml:"url" jsonschema_description:"Address under which people reach it; put into messages."`
+}
+
+type gatewayShape struct {
+	Here place      `yaml:"-"`
+	Mail *mailShape `yaml:"mail" jsonschema_description:"Mail by SMTP."`
+	SMS  *smsShape  `yaml:"sms-http" jsonschema_description:"Short messages by a gateway that takes HTTP requests."`
+}
+
+type mailShape struct {
+	Here     place   `yaml:"-"`
+	Host     text    `yaml:"host" jsonschema_description:"Name or address of the mail server."`
+	Port     integer `yaml:"port" jsonschema_description:"Default 587 with starttls, 465 with implicit, 25 with none."`
+	TLS      text    `yaml:"tls" jsonschema_description:"starttls (default), implicit or none."`
+	Username text    `yaml:"username" jsonschema_description:"For a server that wants a login."`
+	Password secret  `yaml:"password" jsonschema_description:"For a server that wants a login."`
+	From     text    `yaml:"from" jsonschema_description:"Sender's address."`
+	Name     text    `yaml:"name" jsonschema_description:"Sender's name."`
+	Hello    text    `yaml:"hello" jsonschema_description:"Name given in EHLO; default this machine's."`
+	Timeout  span    `yaml:"timeout" jsonschema_description:"Of one attempt."`
+}
+
+type smsShape struct {
+	Here        place           `yaml:"-"`
+	URL         text            `yaml:"url" jsonschema_description:"Address of the gateway; ${to}, ${text}, ${id} and ${from} may stand in it."`
+	Method      text            `yaml:"method" jsonschema_description:"POST (default), GET or PUT."`
+	ContentType text            `yaml:"content-type" jsonschema_description:"Of the body; default application/json."`
+	Body        text            `yaml:"body" jsonschema_description:"With ${to}, ${text}, ${id} and ${from}, escaped as the content type wants."`
+	Headers     entries[text]   `yaml:"headers" jsonschema_description:"Further headers."`
+	Secrets     entries[secret] `yaml:"secret-headers" jsonschema_description:"Headers that are secret, such as Authorization."`
+	Username    text            `yaml:"username" jsonschema_description:"For HTTP basic authentication."`
+	Password    secret          `yaml:"password" jsonschema_description:"For HTTP basic authentication."`
+	From        text            `yaml:"from" jsonschema_description:"Sender's number or name, for ${from}."`
+	Accept      list[integer]   `yaml:"accept" jsonschema_description:"HTTP statuses of success; default 200, 201, 202."`
+	IDPath      text            `yaml:"id-path" jsonschema_description:"Where the gateway's own ID stands in a JSON answer, such as messages.0.id."`
+	OKPath      text            `yaml:"ok-path" jsonschema_description:"A value in a JSON answer that must be one of ok-values."`
+	OKValues    list[text]      `yaml:"ok-values" jsonschema_description:"See ok-path."`
+	Timeout     span            `yaml:"timeout" jsonschema_description:"Of one attempt."`
+}
+
+type defaultsShape struct {
+	Here       place      `yaml:"-"`
+	RaiseAfter span       `yaml:"raise-after" jsonschema_description:"See points."`
+	ClearAfter span       `yaml:"clear-after" jsonschema_description:"See points."`
+	ReAlarm    span       `yaml:"re-alarm" jsonschema_description:"See points."`
+	Hold       span       `yaml:"hold" jsonschema_description:"For points with explained-by; default 10s."`
+	Flap       *flapShape `yaml:"flap" jsonschema_description:"Flap suppression: on (default), off, count-only, or its settings."`
+	Heartbeat  span       `yaml:"heartbeat" jsonschema_description:"For agents; default none owed."`
+	Grace      span       `yaml:"grace" jsonschema_description:"For agents; default 30s."`
+}

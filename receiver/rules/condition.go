@@ -1,0 +1,233 @@
+package rules
+
+import (
+	"fmt"
+	"unicode/utf8"
+
+	"cel.dev/cel-go/cel"
+	celast "cel.dev/cel-go/common/ast"
+	"cel.dev/cel-go/common/operators"
+	"cel.dev/cel-go/common/types"
+
+	"example.net/standwatch/receiver/mib"
+	"example.net/standwatch/receiver/snmp"
+)
+
+// costLimit bounds one evaluation in CEL's own units: about as many steps. A
+// condition over a few varbinds costs some tens.
+const costLimit = 10_000
+
+// conditions compiles CEL. The environment is made when the first rule needs
+// it.
+type conditions struct {
+	env   *cel.Env
+	names *mib.Names
+}
+
+// condition is a compiled when.
+type condition struct {
+	written string
+	program cel.Program
+	never   bool // it is the constant false
+}
+
+func newEnv() (*cel.Env, error) {
+	words := cel.MapType(cel.StringType, cel.StringType)
+	facts := cel.MapType(cel.StringType, cel.DynType)
+	return cel.NewEnv(
+		cel.Variable("value", facts), cel.Variable("text", words), cel.Variable("index", words),
+		cel.Variable("trap", cel.StringType), cel.Variable("oid", cel.StringType), cel.Variable("version", cel.StringType),
+		cel.Variable("agent", cel.StringType), cel.Variable("site", facts),
+	)
+}
+
+// compile reads a condition. A fault says what is wrong with it.
+func (c *conditions) compile(written string) (out *condition, fault, mend string) {
+	const known = "known are value, text and index (maps by varbind), trap, oid, version, agent and site"
+	if c.env == nil {
+		env, err := newEnv()
+		if err != nil {
+			return nil, "CEL cannot be set up: " + err.Error(), ""
+		}
+		c.env = env
+	}
+	ast, issues := c.env.Compile(written)
+	if err := issues.Err(); err != nil {
+		return nil, fmt.Sprintf("the condition is no CEL: %s", issues.Errors()[0].Message), known
+	}
+	if ast.OutputType() != cel.BoolType && ast.OutputType() != cel.DynType {
+		return nil, fmt.Sprintf("the condition yields %s, not true or false", ast.OutputType()), "compare it with something"
+	}
+	if fault, mend := c.checkNames(ast); fault != "" {
+		return nil, fault, mend
+	}
+	program, err := c.env.Program(ast, cel.EvalOptions(cel.OptOptimize), cel.CostLimit(costLimit))
+	if err != nil {
+		return nil, "the condition cannot be prepared: " + err.Error(), ""
+	}
+	root := ast.NativeRep().Expr()
+	never := root.Kind() == celast.LiteralKind && root.AsLiteral() == types.False
+	return &condition{written: written, program: program, never: never}, "", ""
+}
+
+// checkNames looks for names of varbinds that do not exist. A typing mistake
+// would otherwise only show when the notification comes.
+func (c *conditions) checkNames(ast *cel.Ast) (fault, mend string) {
+	visit := func(e celast.Expr) {
+		name, ok := varbindName(e)
+		if !ok || fault != "" {
+			return
+		}
+		if _, known := c.names.Lookup(name); !known {
+			fault, mend = fmt.Sprintf("there is no object named %q", name), nameMend(c.names, name)
+		}
+	}
+	celast.PreOrderVisit(ast.NativeRep().Expr(), celast.NewExprVisitor(visit))
+	return fault, mend
+}
+
+// varbindName returns the name in an expression value["name"], "name" in value
+// or value.name.
+func varbindName(e celast.Expr) (string, bool) {
+	isMap := func(e celast.Expr) bool {
+		return e.Kind() == celast.IdentKind && (e.AsIdent() == "value" || e.AsIdent() == "text" || e.AsIdent() == "index")
+	}
+	if e.Kind() == celast.SelectKind && isMap(e.AsSelect().Operand()) {
+		return e.AsSelect().FieldName(), true
+	}
+	if e.Kind() != celast.CallKind || len(e.AsCall().Args()) != 2 {
+		return "", false
+	}
+	over, key := e.AsCall().Args()[0], e.AsCall().Args()[1]
+	switch e.AsCall().FunctionName() {
+	case operators.Index:
+	case operators.In:
+		over, key = key, over
+	default:
+		return "", false
+	}
+	if !isMap(over) || key.Kind() != celast.LiteralKind {
+		return "", false
+	}
+	name, ok := key.AsLiteral().Value().(string)
+	return name, ok
+}
+
+// holds evaluates a condition.
+func (c *condition) holds(sc *scene) (bool, error) {
+	out, _, err := c.program.Eval(&facts{n: sc.n, w: sc.w, names: sc.names, trap: sc.trapOID()})
+	if err != nil {
+		return false, err
+	}
+	held, ok := out.Value().(bool)
+	if !ok {
+		return false, fmt.Errorf("yields %s, not true or false", out.Type().TypeName())
+	}
+	return held, nil
+}
+
+// facts are a notification's facts as CEL sees them, made as they are asked for.
+type facts struct {
+	n     *snmp.Notification
+	w     Where
+	names *mib.Names
+	trap  snmp.OID
+}
+
+// Parent is part of CEL's Activation.
+func (f *facts) Parent() cel.Activation { return nil }
+
+// ResolveName is part of CEL's Activation.
+func (f *facts) ResolveName(name string) (any, bool) {
+	switch name {
+	case "value":
+		return eachVarbind(f, func(v *snmp.Varbind, _ []uint32) any { return celValue(v) }), true
+	case "text":
+		return eachVarbind(f, func(v *snmp.Varbind, _ []uint32) string { return f.plain(v) }), true
+	case "index":
+		return eachVarbind(f, func(_ *snmp.Varbind, index []uint32) string { return dotted(index) }), true
+	case "trap":
+		return f.names.Name(f.trap), true
+	case "oid":
+		return f.trap.String(), true
+	case "version":
+		return f.n.Version.String(), true
+	case "agent":
+		if f.w.Agent == nil {
+			return "", true
+		}
+		return string(f.w.Agent.ID), true
+	case "site":
+		s := f.w.Site
+		return map[string]any{"id": string(s.ID), "name": s.Name, "region": s.Region, "crew": s.Crew, "tags": s.Tags}, true
+	}
+	return nil, false
+}
+
+// eachVarbind maps the varbinds by name and by dotted OID, both without the
+// index; of several of one object the first counts.
+func eachVarbind[T any](f *facts, of func(v *snmp.Varbind, index []uint32) T) map[string]T {
+	out := make(map[string]T, 2*len(f.n.Varbinds))
+	put := func(key string, v T) {
+		if _, taken := out[key]; !taken {
+			out[key] = v
+		}
+	}
+	for i := range f.n.Varbinds {
+		v := &f.n.Varbinds[i]
+		full := snmp.OID(v.Name)
+		o, index, known := f.names.Find(full)
+		made := of(v, index)
+		if known {
+			put(o.Name, made)
+			put(o.OID.String(), made)
+		}
+		put(full.String(), made)
+		if arcs := full.Arcs(); len(arcs) > 2 {
+			put(snmp.MakeOID(arcs[:len(arcs)-1]...).String(), made)
+		}
+	}
+	return out
+}
+
+func (f *facts) plain(v *snmp.Varbind) string {
+	sc := scene{n: f.n, w: f.w, names: f.names}
+	o, _, _ := f.names.Find(snmp.OID(v.Name))
+	return string(sc.appendValue(nil, v, o))
+}
+
+// celValue returns a value in CEL's terms: int, uint, double, string, bytes or
+// null.
+func celValue(v *snmp.Varbind) any {
+	if n, ok := v.Int(); ok {
+		return n
+	}
+	switch v.Tag {
+	case snmp.TagOctetString:
+		if utf8.Valid(v.Value) {
+			return string(v.Value)
+		}
+		return append([]byte(nil), v.Value...)
+	case snmp.TagOID:
+		return snmp.OID(v.Value).String()
+	case snmp.TagIPAddress, snmp.TagCounter64:
+		return v.Text("")
+	case snmp.TagOpaque:
+		if f, ok := v.Float(); ok {
+			return f
+		}
+		return append([]byte(nil), v.Value...)
+	}
+	return types.NullValue
+}
+
+func dotted(arcs []uint32) string {
+	out := []byte(nil)
+	for i, a := range arcs {
+		if i > 0 {
+			out = append(out, '.')
+		}
+		out = fmt.Appendf(out, "%d", a)
+	}
+	return string(out)
+}

@@ -1,0 +1,113 @@
+package rules
+
+import (
+	"slices"
+
+	"example.net/standwatch/receiver/mib"
+	"example.net/standwatch/receiver/snmp"
+)
+
+// Set is a compiled set of rules. Its counters apart it is immutable; it is
+// safe for concurrent use.
+type Set struct {
+	names  *mib.Names
+	exact  map[snmp.OID][]*rule
+	other  map[snmp.OID]snmp.OID // a v1 spelling to the identifier that rules are under
+	under  map[snmp.OID][]*rule
+	depths []int // lengths of the keys of under, longest first
+	sites  siteLists
+	all    []*rule
+}
+
+// finish builds what is derived from the tables.
+func (s *Set) finish() {
+	for oid := range s.exact {
+		if spelt := v1Spelling(oid); spelt != "" && s.exact[spelt] == nil {
+			s.other[spelt] = oid
+		}
+	}
+	for root := range s.under {
+		if !slices.Contains(s.depths, len(root)) {
+			s.depths = append(s.depths, len(root))
+		}
+	}
+	slices.SortFunc(s.depths, func(a, b int) int { return b - a })
+}
+
+// v1Spelling returns how an identifier comes out of a v1 trap: RFC 3584 section
+// 3.2 makes the enterprise of it by taking off the last number if the one
+// before it is not zero, and section 3.1 puts a zero between the two. It is
+// empty when both spellings are the same.
+func v1Spelling(oid snmp.OID) snmp.OID {
+	arcs := oid.Arcs()
+	n := len(arcs)
+	if n < 4 || arcs[n-2] == 0 {
+		return ""
+	}
+	return snmp.MakeOID(append(slices.Clone(arcs[:n-1]), 0, arcs[n-1])...)
+}
+
+// candidates calls try for the rules that a notification's identifier comes
+// under, best first, until it returns true.
+func (s *Set) candidates(oid []byte, try func(*rule) bool) {
+	for _, r := range s.on(oid) {
+		if try(r) {
+			return
+		}
+	}
+	for _, n := range s.depths {
+		if n > len(oid) {
+			continue
+		}
+		for _, r := range s.under[snmp.OID(oid[:n])] {
+			if try(r) {
+				return
+			}
+		}
+	}
+}
+
+// on returns the rules on exactly this identifier, however it is spelt.
+func (s *Set) on(oid []byte) []*rule {
+	if list := s.exact[snmp.OID(oid)]; list != nil {
+		return list
+	}
+	if spelt, ok := s.other[snmp.OID(oid)]; ok {
+		return s.exact[spelt]
+	}
+	return nil
+}
+
+// meant returns the identifier that rules know a notification by if that is not
+// how it came, else nothing.
+func (s *Set) meant(oid []byte) snmp.OID {
+	if s.exact[snmp.OID(oid)] != nil {
+		return ""
+	}
+	return s.other[snmp.OID(oid)]
+}
+
+// Info describes one rule and how it fared since the set was compiled.
+type Info struct {
+	Label   string // "file:line name"
+	Name    string
+	Pack    string
+	On      string
+	Under   string
+	When    string
+	Matched uint64 // notifications it won
+	Faults  uint64 // conditions that failed, and observations that could not be made
+}
+
+// Rules lists the rules in the order they were given.
+func (s *Set) Rules() []Info {
+	out := make([]Info, len(s.all))
+	for i, r := range s.all {
+		out[i] = Info{Label: r.label, Name: r.spec.Name, Pack: r.spec.Pack, On: r.spec.On, Under: r.spec.Under, When: r.spec.When,
+			Matched: r.matched.Load(), Faults: r.faults.Load()}
+	}
+	return out
+}
+
+// Names returns the names that the rules were compiled with.
+func (s *Set) Names() *mib.Names { return s.names }
