@@ -13,6 +13,7 @@ import (
 	"strings"
 
 	"example.net/standwatch/correlate"
+	"example.net/standwatch/correlate/flap"
 	"example.net/standwatch/notify"
 	"example.net/standwatch/receiver"
 	"example.net/standwatch/receiver/mib"
@@ -56,11 +57,15 @@ type Config struct {
 	Hash      string   // SHA-256 over the files' names and contents, in hexadecimal
 	Files     []string // names of the files, in order
 
+	flap       *flap.Settings
 	specs      []rules.Spec
 	book       notify.Book
 	sources    map[string]*source // for the lines that findings show
 	sitePlaces map[correlate.SiteID]Pos
 }
+
+// FlapDefault returns what "flap: on" stands for at a point.
+func (c *Config) FlapDefault() flap.Settings { return *c.flap }
 
 // LoadFolder loads a configuration from a folder of this machine.
 func LoadFolder(ctx context.Context, dir string, o Options) (*Config, Problems) {
@@ -232,6 +237,7 @@ func (l *loader) compile() *Config {
 	cfg.Store = Store{Folder: l.daemon.Store.Folder.or(defaultFolder)}
 	cfg.Console = c.consoleOf(l.daemon.Console)
 	c.setDefaults(&l.daemon.Defaults)
+	cfg.flap = c.flapDefault()
 	c.secrets(&l.daemon.Security)
 	l.compileSites(c)
 	c.unused(l)
@@ -270,6 +276,9 @@ func (l *loader) compileSites(c *compiler) {
 		c.declareSites(f.Sites)
 	}
 	c.declareSelf()
+	for _, f := range l.sites {
+		c.addPoints(f.Points)
+	}
 	c.buildSites()
 }
 

@@ -203,7 +203,7 @@ security:
     b: {auth: sha1, auth-secret: "${file:/etc/secret}"}
 gateways:
   mail: {mail: {host: mail.example.net, from: watch@example.net, username: watch, password: "${cred:pass}"}}
-  texts: {sms-http: {url: "https://sms.example.net/", body: "{}", secret-headers: {Authorization: "${file:/etc/secret}"}}}
+  texts: {sms-http: {url: "https://sms.example.net/", body: "${to} ${text}", secret-headers: {Authorization: "${file:/etc/secret}"}}}
 `,
 		"sites/one.yaml": `
 sites:

@@ -139,7 +139,7 @@ func (m *pointMaker) wiring(p *correlate.Point) {
 	if w == nil || !w.Set {
 		return
 	}
-	told := map[string]string{"open": "normally open: it closes in alarm", "closed": "normally closed: it opens in alarm"}[w.V]
+	told := Wiring(w.V, p.Number)
 	switch {
 	case told == "":
 		m.fail(w.At, "normally is "+quoted(w.V), didYouMean(w.V, []string{"open", "closed"}))
@@ -148,11 +148,23 @@ func (m *pointMaker) wiring(p *correlate.Point) {
 		m.fail(w.At, "only a discrete point is a contact that is normally open or closed", "remove normally, or make the kind discrete")
 		return
 	}
+	p.Instructions = strings.TrimSpace(strings.TrimSpace(p.Instructions) + "\n" + told)
+}
+
+// Wiring is the line that "normally: open" or "normally: closed" adds to the
+// instructions of a contact, 0 being one without a number; "" for other words.
+func Wiring(normally string, number int) string {
 	contact := "Contact"
-	if p.Number > 0 {
-		contact = fmt.Sprintf("Contact %d", p.Number)
+	if number > 0 {
+		contact = fmt.Sprintf("Contact %d", number)
 	}
-	p.Instructions = strings.TrimSpace(strings.TrimSpace(p.Instructions) + "\n" + contact + ", " + told + ".")
+	switch normally {
+	case "open":
+		return contact + ", normally open: it closes in alarm."
+	case "closed":
+		return contact + ", normally closed: it opens in alarm."
+	}
+	return ""
 }
 
 func (m *pointMaker) flap(p *correlate.Point) {

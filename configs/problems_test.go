@@ -77,7 +77,7 @@ func TestProblems(t *testing.T) {
 			if *update {
 				archive.Files = slices.DeleteFunc(archive.Files, func(f txtar.File) bool { return f.Name == "want" })
 				archive.Files = append(archive.Files, txtar.File{Name: "want", Data: []byte(got)})
-				if err := os.WriteFile(name, txtar.Format(archive), 0o600); err != nil {
+				if err := os.WriteFile(name, txtar.Format(archive), 0o644); err != nil {
 					t.Fatal(err)
 				}
 				return

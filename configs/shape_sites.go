@@ -12,7 +12,11 @@ import (
 type sitesFile struct {
 	Templates entries[templateShape] `yaml:"templates" jsonschema_description:"Point sheets that sites take, by name."`
 	Sites     entries[siteShape]     `yaml:"sites" jsonschema_description:"Sites, by their ID: lower-case letters, digits and hyphens."`
+	Points    entries[pointEntries]  `yaml:"points" jsonschema_description:"Point lists by site ID, laid over the templates and points of the site, field by field; what the import of a point list writes."`
 }
+
+// pointEntries are points by their ID.
+type pointEntries = entries[*pointShape]
 
 type templateShape struct {
 	Here       place                `yaml:"-"`

@@ -163,6 +163,18 @@ func (c *compiler) buildSites() {
 	}
 }
 
+// addPoints lays point lists that stand outside their sites over them.
+func (c *compiler) addPoints(lists entries[pointEntries]) {
+	for _, l := range lists {
+		e := c.byID[correlate.SiteID(l.Key)]
+		if e == nil {
+			c.out.mistake(l.At, "points: there is no site "+quoted(l.Key), didYouMean(l.Key, c.siteIDs()))
+			continue
+		}
+		e.shape.Points = append(e.shape.Points, l.V...)
+	}
+}
+
 // sitePlaces is where each site is configured.
 func (c *compiler) sitePlaces() map[correlate.SiteID]Pos {
 	out := make(map[correlate.SiteID]Pos, len(c.byID))

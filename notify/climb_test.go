@@ -224,8 +224,74 @@ func TestClearedBeforeAnybodyWasTold(t *testing.T) {
 	// after all, so its person must hear that it is over. Once.
 	want(t, w.answer("m1-0", correlate.Accepted, 0), "tried m1-0 accepted", "send m3-0 cleared to north by sms from 09:14:06 until 09:19:06")
 	want(t, w.answer("m1-0", correlate.Accepted, 0), "tried m1-0 accepted")
+	want(t, w.answer("m1-0", correlate.Temporary, 0), "tried m1-0 accepted")
 	// And the next episode is another call-out.
-	want(t, w.after(time.Minute).raise("mains"), "open c5 urgent told=0", "step 0/0 due 09:25:06", "send m5-0 raised to north by sms from 09:15:06 until 09:20:06")
+	want(t, w.after(time.Minute).raise("mains"), "open c6 urgent told=0", "step 0/0 due 09:25:06", "send m6-0 raised to north by sms from 09:15:06 until 09:20:06")
+}
+
+func TestRefusedAfterItWasWithdrawn(t *testing.T) {
+	w := newWorld(t, nil)
+	w.raise("mains")
+	w.clear("mains")
+	want(t, w.answer("m1-0", correlate.Permanent, 0), "tried m1-0 dropped")
+}
+
+// TestTakenSilently: the calm ladder does not say who took it.
+func TestTakenSilently(t *testing.T) {
+	w := newWorld(t, nil)
+	w.at = night.Add(12 * time.Hour)
+	want(t, w.raise("door"), "open c1 calm told=0", "step 0/0 due 21:44:05", "send m1-0 raised to chief by mail from 21:14:05 until 01:14:05")
+	w.answer("m1-0", correlate.Accepted, 0)
+	want(t, w.take("door", "operator"), "end c1 taken operator")
+}
+
+// TestTwoAtOneRung: the next rung is reached at once only when nobody of this
+// one has been told or may yet be, and only for this rung's own failures.
+func TestTwoAtOneRung(t *testing.T) {
+	w := newWorld(t, func(b *notify.Book) {
+		b.Ladders[0] = notify.Ladder{Name: "urgent", Rungs: []notify.Rung{
+			{Whom: []notify.Target{{Person: "south"}, {Person: "chief"}}, Wait: 10 * time.Minute},
+			{Whom: []notify.Target{{Person: "north"}}, Channels: []string{"sms", "mail"}, Wait: 10 * time.Minute},
+			{Whom: []notify.Target{{Person: "chief"}}, Wait: 10 * time.Minute}}}
+	})
+	want(t, w.raise("mains"), "open c1 urgent told=0", "step 0/0 due 09:24:05",
+		"send m1-0 raised to south by sms from 09:14:05 until 13:14:05", "send m1-1 raised to chief by mail from 09:14:05 until 13:14:05")
+	want(t, w.answer("m1-0", correlate.Accepted, 0), "tried m1-0 accepted")
+	want(t, w.answer("m1-1", correlate.Permanent, 0), "tried m1-1 failed")
+	want(t, w.after(10*time.Minute).tick(), "step 1/0 due 09:34:05",
+		"send m4-0 raised to north by sms from 09:24:05 until 13:24:05", "send m4-1 raised to north by mail from 09:24:05 until 13:24:05")
+	want(t, w.answer("m1-0", correlate.Permanent, 0), "tried m1-0 failed")
+	// Both of north's channels are in use: the first to fail has no stand-in.
+	want(t, w.answer("m4-0", correlate.Permanent, 0), "tried m4-0 failed")
+	want(t, w.answer("m4-1", correlate.Permanent, 0), "tried m4-1 failed", "step 2/0 due 09:34:05", "send m7-0 raised to chief by mail from 09:24:05 until 13:24:05")
+}
+
+// TestOutOfDateFailure: an earlier message that fails after its person was
+// asked again has no stand-in.
+func TestOutOfDateFailure(t *testing.T) {
+	w := newWorld(t, nil)
+	w.raise("mains")
+	w.answer("m1-0", correlate.Accepted, 0)
+	w.after(10 * time.Minute).tick()
+	want(t, w.answer("m1-0", correlate.Permanent, 0), "tried m1-0 failed")
+}
+
+// TestPointRemovedAndBack: what was told of a point that was taken out of the
+// configuration has no part in a later episode.
+func TestPointRemovedAndBack(t *testing.T) {
+	w := newWorld(t, nil)
+	w.raise("mains")
+	w.answer("m1-0", correlate.Accepted, 0)
+	with := w.engine.Network()
+	without, err := correlate.NewNetwork(nil, nil, "without")
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.engine.Use(without)
+	want(t, w.apply(&correlate.Reconfigure{Hash: "without"}), "end c1 withdrawn")
+	w.engine.Use(with)
+	w.apply(&correlate.Reconfigure{Hash: "with"})
+	want(t, w.after(time.Minute).raise("mains"), "open c5 urgent told=0", "step 0/0 due 09:25:05", "send m5-0 raised to north by sms from 09:15:05 until 09:20:05")
 }
 
 func TestQuietClear(t *testing.T) {

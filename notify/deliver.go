@@ -67,6 +67,9 @@ func (c *climb) fallBack(o *correlate.CallOut, m *correlate.Message) {
 	if purpose.Asks() && !open && o.State != correlate.CallOutExhausted {
 		return // nobody needs to be asked any more
 	}
+	if purpose.Asks() && c.toldSince(o, m) {
+		return // a newer message has taken its place
+	}
 	family := c.family(o, m)
 	who := c.people[m.Person]
 	if who != nil {
@@ -78,7 +81,7 @@ func (c *climb) fallBack(o *correlate.CallOut, m *correlate.Message) {
 			return
 		}
 	}
-	if !purpose.Asks() || !open || placeOf(o).Step != m.Rung || visit(m.ID) != c.lastVisit(o) || slices.ContainsFunc(family, alive) {
+	if !purpose.Asks() || !open || visit(m.ID) != c.lastVisit(o) || slices.ContainsFunc(family, alive) {
 		return
 	}
 	if l := c.ladders[o.Ladder]; l == nil || !l.Top(placeOf(o)) {
@@ -146,6 +149,20 @@ func (c *climb) lastVisit(o *correlate.CallOut) string {
 		}
 	}
 	return ""
+}
+
+// toldSince reports whether the person of m was asked again after m, by a later
+// step.
+func (c *climb) toldSince(o *correlate.CallOut, m *correlate.Message) bool {
+	for _, t := range slices.Backward(o.Told) {
+		switch f := c.message(t.Message); {
+		case visit(t.Message) == visit(m.ID):
+			return false
+		case f != nil && t.Person == m.Person && text.Purpose(f.Purpose).Asks():
+			return true
+		}
+	}
+	return false
 }
 
 // alive reports whether a message has reached its person or still may.

@@ -22,12 +22,15 @@ func fromThen(b *notify.Book) { b.Rosters[0].Turns[0].Start = "1999-12-27" }
 
 // outbox keeps an engine and a plan behind a lock, as the ledger does.
 type outbox struct {
-	mu   sync.Mutex // guards w, broken and seen
+	mu   sync.Mutex // guards w and what is below wake
 	w    *world
 	wake chan struct{}
 
 	broken int      // reports that fail from now on
 	seen   []string // what was reported
+
+	lags  bool // what is shown is one report behind
+	shown []correlate.Message
 }
 
 func newOutbox(w *world) *outbox { return &outbox{w: w, wake: make(chan struct{}, 1)} }
@@ -35,6 +38,15 @@ func newOutbox(w *world) *outbox { return &outbox{w: w, wake: make(chan struct{}
 func (o *outbox) Waiting() []correlate.Message {
 	o.mu.Lock()
 	defer o.mu.Unlock()
+	if o.lags && o.shown != nil {
+		out := o.shown
+		o.shown = nil
+		return out
+	}
+	return o.waiting()
+}
+
+func (o *outbox) waiting() []correlate.Message {
 	var out []correlate.Message
 	for _, m := range o.w.engine.State().Waiting() {
 		out = append(out, *m.Clone())
@@ -51,6 +63,7 @@ func (o *outbox) Report(_ context.Context, d *correlate.Delivery) error {
 		o.broken--
 		return errors.New("disk full")
 	}
+	o.shown = o.waiting()
 	o.submit(d)
 	o.seen = append(o.seen, fmt.Sprintf("%s %s %s", d.Message, d.Outcome, d.Answer))
 	return nil
@@ -257,6 +270,45 @@ func TestRunnerUse(t *testing.T) {
 		})
 		if !slices.Equal(sms.sent, []string{"m1-0"}) {
 			t.Errorf("got %q", sms.sent)
+		}
+	})
+}
+
+// TestRunnerLag: a look at the outbox that does not show yet what was reported
+// must not send a message again.
+func TestRunnerLag(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		o := newOutbox(newWorld(t, fromThen))
+		o.lags = true
+		o.locked(func() { o.submit(raised("mains")) })
+		sms := &script{}
+		run(t, o, map[string]notify.Channel{"sms": sms}, func(*notify.Runner) { time.Sleep(time.Minute); synctest.Wait() })
+		if !slices.Equal(sms.sent, []string{"m1-0"}) {
+			t.Errorf("got %q, want one", sms.sent)
+		}
+	})
+}
+
+// TestRunnerGivesUpInTime: an attempt that may last long ends when its message
+// is given up, so that the next channel gets its turn.
+func TestRunnerGivesUpInTime(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		o := newOutbox(newWorld(t, fromThen))
+		began := time.Now()
+		o.locked(func() { o.submit(raised("mains")) })
+		channels := map[string]notify.Channel{"sms": &script{takes: time.Hour}, "mail": &script{}}
+		r, err := notify.New(notify.RunnerOptions{Outbox: o, Channels: channels, Attempt: time.Hour, Now: time.Now, Log: zerolog.Nop()})
+		if err != nil {
+			t.Fatal(err)
+		}
+		ctx, cancel := context.WithTimeout(t.Context(), 9*time.Minute)
+		defer cancel()
+		if err := r.Run(ctx); err != nil {
+			t.Error(err)
+		}
+		m := o.w.engine.State().Messages["m1-0.2"]
+		if m == nil || m.Queued.Sub(began) != 5*time.Minute || m.State != correlate.MessageAccepted {
+			t.Errorf("got %+v, want it sent after five minutes", m)
 		}
 	})
 }

@@ -190,16 +190,7 @@ func dial(t testing.TB, r *Receiver, listener string) *net.UDPConn {
 	if to.Addr().IsUnspecified() {
 		to = netip.AddrPortFrom(loopback, to.Port())
 	}
-	conn, err := net.DialUDP("udp", nil, net.UDPAddrFromAddrPort(to))
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := conn.Close(); err != nil {
-			t.Error(err)
-		}
-	})
-	return conn
+	return dialTo(t, to)
 }
 
 func send(t testing.TB, conn *net.UDPConn, datagrams ...[]byte) {
@@ -320,4 +311,18 @@ func unhex(t testing.TB, h string) []byte {
 		t.Fatal(err)
 	}
 	return b
+}
+
+func dialTo(t testing.TB, to netip.AddrPort) *net.UDPConn {
+	t.Helper()
+	conn, err := net.DialUDP("udp", nil, net.UDPAddrFromAddrPort(to))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := conn.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	return conn
 }

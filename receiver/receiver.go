@@ -2,6 +2,8 @@ package receiver
 
 import (
 	"context"
+	"crypto/rand"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"hash/maphash"
@@ -67,7 +69,15 @@ func New(o Options) (*Receiver, error) {
 	}
 	r := &Receiver{opts: o, log: o.Log, now: o.Now, started: o.Now(), seed: maphash.MakeSeed(), withheld: newWithheld(o.Log),
 		answers: answers{queue: make(chan *reply, answersLen)}, idle: make(chan struct{}, 1)}
-	users, err := usm.NewTable(usm.Options{LocalID: o.Identity.EngineID, LocalBoots: o.Identity.Boots, Started: r.started, Users: o.Config.Users, Clocks: o.Clocks})
+	// Senders of informs share their keys with this engine, and many count their
+	// salts from 0 or 1, so the salts here begin elsewhere: under one key, boots
+	// and time no salt may come twice (RFC 3826 section 3.1.2.1).
+	var salt [8]byte
+	if _, err := rand.Read(salt[:]); err != nil {
+		return nil, fmt.Errorf("set up SNMPv3 salts: %w", err)
+	}
+	users, err := usm.NewTable(usm.Options{LocalID: o.Identity.EngineID, LocalBoots: o.Identity.Boots, Started: r.started, Users: o.Config.Users,
+		Clocks: o.Clocks, Salt: binary.BigEndian.Uint64(salt[:])})
 	if err != nil {
 		return nil, fmt.Errorf("set up SNMPv3 users: %w", err)
 	}

@@ -30,8 +30,7 @@ type task struct {
 	now    time.Time
 	dir    *directory
 	policy *Policy
-	handed bool    // it is settled elsewhere: Offer has it, or it is held back
-	inform *flight // an inform that was begun
+	flight *flight // once it is to be handed on
 }
 
 // ruling is what was decided about a datagram: noFate if it was handed on.
@@ -80,21 +79,12 @@ func (w *worker) work(b *batch) {
 	}
 }
 
-// handle is the wall around one datagram: whatever it does to the decoder or
-// the rules, it is counted and kept, and the next one is served.
+// handle is the wall around one datagram: whatever it does to the decoder, the
+// rules or whoever takes it, it is counted and kept, and the next one is served.
 func (w *worker) handle(t *task) (ru ruling) {
 	defer func() {
-		fault := recover()
-		if fault == nil {
-			return
-		}
-		w.dec = snmp.Decoder{}
-		w.r.log.Error().Interface("fault", fault).Stringer("source", t.from).Msg("internal fault at a datagram; it is kept for inspection")
-		ru = ruling{fate: Faulty, why: fmt.Sprint("internal fault: ", fault)}
-		if t.handed {
-			ru.fate = noFate
-		} else if t.inform != nil {
-			w.r.informs.end(t.inform.key, false)
+		if fault := recover(); fault != nil {
+			ru = w.fault(t, fault)
 		}
 	}()
 	m, err := w.dec.Parse(t.octets)
@@ -105,6 +95,24 @@ func (w *worker) handle(t *task) (ru ruling) {
 		return w.user(t, m)
 	}
 	return w.community(t)
+}
+
+// fault ends a datagram at which the program failed.
+func (w *worker) fault(t *task, fault any) ruling {
+	w.dec = snmp.Decoder{}
+	w.r.log.Error().Interface("fault", fault).Stringer("source", t.from).Msg("internal fault at a datagram; it is kept for inspection")
+	if f := t.flight; f != nil {
+		if !f.settled.CompareAndSwap(false, true) {
+			return ruling{} // whoever took it has settled it already
+		}
+		if f.inform {
+			w.r.informs.end(f.key, false)
+		}
+		if f.offered {
+			w.r.landed()
+		}
+	}
+	return ruling{fate: Faulty, why: fmt.Sprint("internal fault: ", fault)}
 }
 
 // decodeReason returns the decoder's reason in an error, and where.
@@ -200,6 +208,7 @@ func (w *worker) accept(t *task, n *snmp.Notification, s speaker, res usm.Result
 			return ru
 		}
 	}
+	t.flight = f
 	f.in = w.arrival(t, n, res)
 	observe(t.dir, n, s, f.in)
 	if f.in.Unmatched != "" {
@@ -210,9 +219,7 @@ func (w *worker) accept(t *task, n *snmp.Notification, s speaker, res usm.Result
 			return ru
 		}
 	}
-	t.handed = true
 	if fate, why := w.offer(f); fate != noFate {
-		t.handed = false
 		return ruling{fate: fate, agent: s.agent, why: why}
 	}
 	return ruling{}
@@ -231,7 +238,6 @@ func (w *worker) begin(t *task, n *snmp.Notification, f *flight, res usm.Result)
 		// It came before, from another address: a recording, played back.
 		return ruling{fate: Replayed, agent: f.agent, why: "the very same inform came before from another address, or longer ago than is remembered"}, true
 	}
-	t.inform = f
 	switch w.r.informs.begin(f.key, t.now, re) {
 	case informBusy:
 		return ruling{fate: Repeated, agent: f.agent}, true
@@ -309,7 +315,6 @@ func (w *worker) pace(t *task, n *snmp.Notification, f *flight) (ru ruling, done
 	}
 	switch v {
 	case holdBack:
-		t.handed = true
 		return ruling{}, true
 	case tooMany:
 		if f.inform {
@@ -361,7 +366,8 @@ type flight struct {
 	fate     Fate // once durable
 	inform   bool
 	key      informKey
-	settled  atomic.Bool
+	offered  bool        // counted as open; only its worker looks at it
+	settled  atomic.Bool // its fate is in the books
 }
 
 // done is called by whoever took the notification.
@@ -403,7 +409,11 @@ const (
 // the queue before this worker is there to hold what comes meanwhile; once that
 // was in vain it does not wait again until there was room.
 func (w *worker) offer(f *flight) (fate Fate, why string) {
+	if f.settled.Load() {
+		return noFate, "" // it was held back when the program failed at it
+	}
 	w.r.open.Add(1)
+	f.offered = true
 	if w.r.opts.Offer(f.in, f.done) {
 		w.stalled = false
 		return noFate, ""
@@ -420,6 +430,7 @@ func (w *worker) offer(f *flight) (fate Fate, why string) {
 		w.stalled = true
 	}
 	w.r.landed()
+	f.offered = false
 	if f.inform {
 		w.r.informs.end(f.key, false)
 	}

@@ -436,7 +436,7 @@ func TestBrokenPagesNeverPanic(t *testing.T) {
 	}
 	files = append(files, filepath.Join(source, "folder.db"))
 	rnd := rand.New(rand.NewPCG(1, 2))
-	for range 150 {
+	for range 60 {
 		path := files[rnd.IntN(len(files))]
 		good, err := os.ReadFile(path)
 		if err != nil {

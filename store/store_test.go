@@ -65,8 +65,8 @@ func TestWhatWasAppendedIsThere(t *testing.T) {
 	dir := t.TempDir()
 	want := storetest.NewMaker(1, 0).Records(2500)
 	s := openStore(t, dir, store.Options{SegmentRecords: 700})
-	appendAll(t, s, want[:1000], 1)
-	appendAll(t, s, want[1000:], 130)
+	appendAll(t, s, want[:200], 1)
+	appendAll(t, s, want[200:], 130)
 	tend(t, s)
 	check := func(s *store.Store) {
 		t.Helper()

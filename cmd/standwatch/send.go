@@ -81,10 +81,10 @@ binds one that this machine has, such as any of 127.0.0.0/8.`,
 	flags.StringVar(&f.priv, "priv", "none", "privacy of v3: none, "+strings.Join(usm.PrivWords(), ", "))
 	flags.StringVar(&f.privSecret, "priv-secret", "", "passphrase of the privacy, at least 8 characters")
 	flags.StringVar(&f.engine, "engine", "80007ed905747269616c", "own engine ID of v3 traps, in `hex`")
-	flags.Uint32Var(&f.boots, "boots", 0, "own engine boots of v3 traps (default: seconds since 2026)")
+	flags.Uint32Var(&f.boots, "boots", 0, "own engine boots of v3 traps (default: seconds from 2026 to the start that --uptime claims, at least 1)")
 	flags.StringVar(&f.context, "context", "", "context name of v3")
 	flags.StringVar(&f.agentAddress, "agent-address", "", "agent-addr of v1 traps (default: --from, else 0.0.0.0)")
-	flags.DurationVar(&f.uptime, "uptime", time.Hour, "how long the sender claims to have been up")
+	flags.DurationVar(&f.uptime, "uptime", 0, "how long the sender claims to have been up (default: since 2026 began)")
 	flags.IntVar(&f.tries, "tries", 3, "how often an inform is sent before it is given up")
 	flags.DurationVar(&f.wait, "wait", 2*time.Second, "how long each try waits for the answer")
 	flags.IntVar(&f.count, "count", 1, "how many notifications")
@@ -202,7 +202,10 @@ func dialFrom(o wire.Options) (*net.UDPConn, error) {
 
 // parse reads the flags; its errors are errors in how the command was called.
 func (f sendFlags) parse(now time.Time) (wire.Options, wire.Notification, error) {
-	o := wire.Options{Inform: f.inform, Started: now.Add(-f.uptime), Boots: f.boots, Tries: f.tries, Wait: f.wait}
+	o := wire.Options{Inform: f.inform, Started: epoch, Boots: f.boots, Tries: f.tries, Wait: f.wait}
+	if f.uptime > 0 {
+		o.Started = now.Add(-f.uptime)
+	}
 	var n wire.Notification
 	if f.target == "" {
 		return o, n, errors.New("--target is missing: host:port of the master")
@@ -226,6 +229,11 @@ func (f sendFlags) parse(now time.Time) (wire.Options, wire.Notification, error)
 	}
 	return o, n, errors.Join(faults...)
 }
+
+// epoch is when the sender claims to have started. Clocks that count from a
+// fixed time go on from one call to the next, as those of a real agent do, so
+// that no report looks older than one that was sent before it.
+var epoch = time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
 
 // maxLoad bounds a load, so that a slip of the finger ends.
 const maxLoad = 100_000_000

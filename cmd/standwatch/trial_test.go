@@ -37,7 +37,6 @@ var binary = sync.OnceValues(func() (string, error) {
 type trial struct {
 	config, data   string // folders
 	traps, console string // host:port
-	secrets        []string
 
 	cmd *exec.Cmd
 	log *logBuffer
@@ -102,14 +101,21 @@ func newTrial(t *testing.T) *trial {
 // start runs serve and waits until it says that it is ready.
 func (tr *trial) start(t *testing.T) {
 	t.Helper()
+	tr.launch(t, []string{"TRIAL_TRAPS=" + tr.traps, "TRIAL_CONSOLE=" + tr.console, "TRIAL_COMMUNITY=" + trialCommunity,
+		"TRIAL_AUTH=" + trialAuth, "TRIAL_PRIV=" + trialPriv}, "serve", "--config", tr.config, "--data", tr.data)
+}
+
+// launch runs the program with further environment and waits until it says
+// that it is ready.
+func (tr *trial) launch(t *testing.T, env []string, args ...string) {
+	t.Helper()
 	path, err := binary()
 	if err != nil {
 		t.Fatal(err)
 	}
 	tr.log = &logBuffer{}
-	tr.cmd = exec.Command(path, "serve", "--config", tr.config, "--data", tr.data)
-	tr.cmd.Env = append(os.Environ(), "TRIAL_TRAPS="+tr.traps, "TRIAL_CONSOLE="+tr.console,
-		"TRIAL_COMMUNITY="+trialCommunity, "TRIAL_AUTH="+trialAuth, "TRIAL_PRIV="+trialPriv)
+	tr.cmd = exec.Command(path, args...)
+	tr.cmd.Env = append(os.Environ(), env...)
 	tr.cmd.Stdout, tr.cmd.Stderr = tr.log, tr.log
 	if err := tr.cmd.Start(); err != nil {
 		t.Fatal(err)

@@ -34,6 +34,8 @@ type server struct {
 	refuse         error         // the answer to RCPT
 	hang           chan struct{} // the end of data waits for it; nil does not
 
+	left chan struct{} // told of each session's end; nil is not
+
 	mu    sync.Mutex // guards mails
 	mails []received
 }
@@ -99,8 +101,14 @@ func (s *session) Data(r io.Reader) error {
 	return nil
 }
 
-func (s *session) Reset()        {}
-func (s *session) Logout() error { return nil }
+func (s *session) Reset() {}
+
+func (s *session) Logout() error {
+	if s.s.left != nil {
+		s.s.left <- struct{}{}
+	}
+	return nil
+}
 
 // start serves on loopback and returns the port. With a config, implicit says
 // whether TLS comes first or by STARTTLS.
@@ -294,8 +302,18 @@ func TestRefused(t *testing.T) {
 		"the wrong protocol": {&server{}, mail.Options{TLS: mail.Implicit, RootCAs: roots}, nil, correlate.Temporary, "TLS"},
 	} {
 		t.Run(name, func(t *testing.T) {
+			c.s.left = make(chan struct{}, 4)
 			c.o.Port = start(t, c.s, c.tls, false)
 			got := send(t, c.o)
+			// Every attempt hangs up: otherwise each would leave a connection.
+			// Without an EHLO the server has no session that could end.
+			if c.o.TLS != mail.Implicit {
+				select {
+				case <-c.s.left:
+				case <-time.After(5 * time.Second):
+					t.Error("the connection was left open")
+				}
+			}
 			if got.Outcome != c.want || !strings.Contains(strings.ToLower(got.Answer), strings.ToLower(c.answer)) {
 				t.Errorf("got %+v, want %s with %q", got, c.want, c.answer)
 			}

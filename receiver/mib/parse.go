@@ -495,22 +495,20 @@ func (p *parser) oidValue() (path []arc) {
 	if !p.accept("{") {
 		return nil
 	}
-	for {
+	sound := true
+	for !p.accept("}") {
 		t := p.peek()
 		if t.kind == kindEnd || p.beginsDefinition() {
 			p.bad(t.line, "an object identifier is not closed")
-			return path
-		}
-		if p.accept("}") {
-			return path
+			break
 		}
 		p.take()
 		switch {
 		case t.kind == kindNumber:
-			path = append(path, p.number(t, ""))
+			path = append(path, p.number(t, "", &sound))
 		case t.kind == kindWord && p.peek().text == "(" && p.peekAt(1).kind == kindNumber:
 			p.take()
-			path = append(path, p.number(p.take(), t.text))
+			path = append(path, p.number(p.take(), t.text, &sound))
 			p.accept(")")
 		case t.kind == kindWord:
 			// MODULE.name is how ASN.1 names another module's value.
@@ -521,11 +519,16 @@ func (p *parser) oidValue() (path []arc) {
 			path = append(path, arc{name: t.text})
 		}
 	}
+	if !sound {
+		return nil
+	}
+	return path
 }
 
-func (p *parser) number(t token, name string) arc {
+func (p *parser) number(t token, name string, sound *bool) arc {
 	n, err := strconv.ParseUint(t.text, 10, 32)
 	if err != nil {
+		*sound = false
 		p.bad(t.line, "%s is no number of an object identifier (RFC 2578 section 3.5)", shorten(t.text))
 	}
 	return arc{name: name, number: uint32(n), has: true}

@@ -157,20 +157,3 @@ func (d *Decoder) AppendResponseV2(out []byte) ([]byte, error) {
 	}
 	return d.AppendResponse(out, time.Time{}, nil)
 }
-
-// ResponseV3 is AppendResponse for v3; plain is not used beyond what Scoped was
-// given.
-func (d *Decoder) ResponseV3(now time.Time, t *usm.Table, _ []byte) ([]byte, error) {
-	return d.AppendResponse(nil, now, t)
-}
-
-// ReportV3 builds a Report of one counter to the message that was parsed last.
-// authenticate is for usmStatsNotInTimeWindows. Unlike AppendReport it does not
-// ask whether a Report is due.
-func (d *Decoder) ReportV3(now time.Time, t *usm.Table, counter OID, value uint32, authenticate bool) ([]byte, error) {
-	level := usm.NoAuthNoPriv
-	if authenticate {
-		level = usm.AuthNoPriv
-	}
-	return d.report(nil, d.envelope(now, t, level), t.LocalID(), Unsigned(counter, TagCounter32, uint64(value)))
-}

@@ -175,34 +175,26 @@ func unsigned(b []byte, bits int) (uint64, bool) {
 // the shortest form (X.690 section 8.19.2), so that equal identifiers are equal
 // octets.
 func validOID(b []byte) bool {
-	return plainOID(b) || slowOID(b)
-}
-
-// Masks of all octets of a word.
-const (
-	octetTops = 0x8080808080808080
-	octetOnes = 0x0101010101010101
-)
-
-// plainOID reports whether b is the usual valid identifier of 8 to 127 octets,
-// in which no octet is 0x80 and no sub-identifier has more than four octets. It
-// looks at eight octets at a time, and has no opinion on others.
-func plainOID(b []byte) bool {
-	if len(b) < 8 || len(b) >= 128 {
-		return false
-	}
-	for i := 8; ; i += 8 {
-		i = min(i, len(b))
-		w := binary.LittleEndian.Uint64(b[i-8 : i])
-		more := w & octetTops // octets after which a sub-identifier goes on
-		x := w ^ octetTops    // zero where an octet is 0x80
-		if more>>63|(x-octetOnes)&^x&octetTops|more&(more>>8)&(more>>16)&(more>>24) != 0 {
-			return false
+	if n := len(b); n >= 8 && n <= 24 {
+		odd := oddArcs(binary.LittleEndian.Uint64(b)) | oddArcs(binary.LittleEndian.Uint64(b[n-8:]))
+		if n > 16 {
+			odd |= oddArcs(binary.LittleEndian.Uint64(b[8:]))
 		}
-		if i == len(b) {
+		if odd == 0 {
 			return true
 		}
 	}
+	return slowOID(b)
+}
+
+// oddArcs returns 0 if in eight octets of an identifier no octet is 0x80, no
+// sub-identifier has more than four octets, and the last octet ends one: so are
+// nearly all identifiers, and they are valid. Others may be.
+func oddArcs(w uint64) uint64 {
+	const tops, ones = 0x8080808080808080, 0x0101010101010101
+	more := w & tops // octets after which a sub-identifier goes on
+	x := w ^ tops    // zero where an octet is 0x80
+	return more>>63 | (x-ones)&^x&tops | more&(more>>8)&(more>>16)&(more>>24)
 }
 
 func slowOID(b []byte) bool {

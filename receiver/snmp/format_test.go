@@ -63,6 +63,10 @@ func TestText(t *testing.T) {
 		// The counted form of RFC 2579 section 3.1.
 		{"counted", text("\x03\x0a\x14\x1e\x02\x01\x02"), "*1d./", "10.20.30/1.2"},
 		{"counted_none", text("\x00\x00"), "*1d./", "/"},
+		{"counted_nothing", text("\xff\x41"), "*0d.", "0xff41"},
+		// RFC 3419, TransportAddressIPv6.
+		{"ipv6_port", text("\x20\x01\x0d\xb8\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x01\x00\xa2"), "0a[2x:2x:2x:2x:2x:2x:2x:2x]0a:2d",
+			"[2001:0db8:0000:0000:0000:0000:0000:0001]:162"},
 		{"octal", text("\x08\x09"), "1o ", "10 11"},
 		{"short", text("\x01"), "2d-1d", "1"},
 		{"hint_without_format", text("ab"), "2", "ab"},
@@ -80,7 +84,7 @@ func TestText(t *testing.T) {
 
 // However odd a hint, it ends, and what it makes is bounded by the value.
 func FuzzText(f *testing.F) {
-	for _, hint := range []string{"", "255a", "1x:", hintDateAndTime, hintIPv6, "*1d./", "0d", "*0x", "0a0d", "2d-1d-1d,1d:1d:1d.1d,1a1d:1d", "9999999999d", "d-3", "*"} {
+	for _, hint := range []string{"", "255a", "1x:", hintDateAndTime, hintIPv6, "*1d./", "0d", "*0x.", "0a0d", "2d-1d-1d,1d:1d:1d.1d,1a1d:1d", "9999999999d", "d-3", "*"} {
 		f.Add(byte(TagOctetString), []byte("\x03abc\x00\xff"), hint)
 		f.Add(byte(TagInteger), []byte{0x80}, hint)
 	}

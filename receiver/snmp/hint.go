@@ -90,7 +90,8 @@ func applyHint(b []byte, hint string) (string, bool) {
 	return out.String(), true
 }
 
-// nextFormat takes one specification off the front of a hint.
+// nextFormat takes one specification off the front of a hint. A length of 0
+// only writes its separator; repeated, it would make much of nothing.
 func nextFormat(hint string) (f octetFormat, rest string, ok bool) {
 	hint, f.star = strings.CutPrefix(hint, "*")
 	digits := 0
@@ -98,7 +99,7 @@ func nextFormat(hint string) (f octetFormat, rest string, ok bool) {
 		digits++
 	}
 	n, err := strconv.Atoi(hint[:digits])
-	if err != nil || n > 65535 || digits == len(hint) || strings.IndexByte("xdoat", hint[digits]) < 0 {
+	if err != nil || n > 65535 || f.star && n == 0 || digits == len(hint) || strings.IndexByte("xdoat", hint[digits]) < 0 {
 		return f, "", false
 	}
 	f.length, f.format = n, hint[digits]

@@ -199,30 +199,33 @@ func (d *Decoder) varbinds(r *reader, v2 bool) error {
 	}
 	n := &d.note
 	empty := list.done()
+	vbs, used := n.Varbinds[:cap(n.Varbinds)], 0
 	for b, at := list.b, list.at; at < len(b); {
-		if len(n.Varbinds) == MaxVarbinds {
-			return refuse(TooManyVarbinds, at, "more variable bindings than are taken here")
+		if used == len(vbs) {
+			if used == MaxVarbinds {
+				return refuse(TooManyVarbinds, at, "more variable bindings than are taken here")
+			}
+			vbs = append(vbs, make([]Varbind, max(16, len(vbs)))...)
+			vbs = vbs[:min(len(vbs), MaxVarbinds)]
 		}
-		// The next place, even beyond the end of what is used of it.
-		if len(n.Varbinds) == cap(n.Varbinds) {
-			n.Varbinds = append(n.Varbinds, Varbind{})[:len(n.Varbinds)]
-		}
-		vb := &n.Varbinds[:len(n.Varbinds)+1][len(n.Varbinds)]
+		vb := &vbs[used]
 		next, err := vb.read(b, at)
 		if err != nil {
 			return err
 		}
-		taken := false
+		used++
 		if v2 && vb.Name[len(vb.Name)-1] == 0 { // as all that leading knows
-			if taken, err = d.leading(vb, at); err != nil {
+			taken, err := d.leading(vb, at)
+			if err != nil {
 				return err
 			}
-		}
-		if !taken {
-			n.Varbinds = n.Varbinds[:len(n.Varbinds)+1]
+			if taken {
+				used--
+			}
 		}
 		at = next
 	}
+	n.Varbinds = vbs[:used]
 	if v2 && n.TrapOID == nil && !empty {
 		return refuse(NoTrapOID, at, "snmpTrapOID.0 is among the variable bindings of a notification (RFC 3416 section 4.2.6)")
 	}
@@ -263,29 +266,26 @@ func (d *Decoder) leading(vb *Varbind, at int) (taken bool, err error) {
 // It checks that the value is one of its type, so that whoever reads it later
 // need not.
 func (vb *Varbind) read(b []byte, at int) (next int, err error) {
-	if next = vb.short(b, at); next > 0 && validOID(vb.Name) && validValue(vb.Tag, vb.Value) {
-		return next, nil
-	}
-	return vb.long(b, at)
-}
-
-// short takes the usual variable binding apart, whose three lengths are of one
-// octet and fit. Any other it leaves to long by returning 0.
-func (vb *Varbind) short(b []byte, at int) (next int) {
-	if len(b)-at < 6 || b[at] != tagSequence || b[at+2] != TagOID {
-		return 0
+	// The usual variable binding has three lengths of one octet.
+	if len(b)-at < 6 || b[at] != tagSequence || b[at+2] != TagOID || (b[at+1]|b[at+3]) >= 0x80 {
+		return vb.long(b, at)
 	}
 	next = at + 2 + int(b[at+1])
 	name := at + 4
 	value := name + int(b[at+3]) + 2
-	if b[at+1] >= 0x80 || b[at+3] >= 0x80 || next > len(b) || value > next {
-		return 0
+	if next > len(b) || value > next {
+		return vb.long(b, at)
 	}
-	if n := b[value-1]; n >= 0x80 || value+int(n) != next || b[value-2]&0x1f == 0x1f {
-		return 0
+	pair := b[name:next:next]
+	value -= name
+	if n := pair[value-1]; n >= 0x80 || value+int(n) != len(pair) || pair[value-2]&0x1f == 0x1f {
+		return vb.long(b, at)
 	}
-	vb.Name, vb.Tag, vb.Value = b[name:value-2:value-2], b[value-2], b[value:next:next]
-	return next
+	vb.Name, vb.Tag, vb.Value = pair[:value-2:value-2], pair[value-2], pair[value:]
+	if !validOID(vb.Name) || vb.Tag != TagOctetString && !validValue(vb.Tag, vb.Value) {
+		return vb.long(b, at)
+	}
+	return next, nil
 }
 
 // long is read for lengths of the long form, and says what is wrong.

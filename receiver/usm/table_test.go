@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 )
@@ -590,5 +592,59 @@ func TestProcessAllocatesNothing(t *testing.T) {
 		}); n != 0 {
 			t.Errorf("%s/%s: %v allocations", u.Auth, u.Priv, n)
 		}
+	}
+}
+
+// A table is used by many workers while engines are admitted, users change and
+// clocks are saved. Each message is accepted exactly once. Run with -race.
+func TestTableIsSafeForConcurrentUse(t *testing.T) {
+	const workers, messages = 4, 200
+	u := authPriv("u")
+	table := newTestTable(t, u)
+	sealed := make([]Incoming, messages)
+	for i := range sealed {
+		sealed[i] = message{user: u, engineID: senderID, level: AuthPriv, boots: 1, time: uint32(i), salt: uint64(i)}.seal(t)
+	}
+	if err := table.Admit(start, senderID, []byte("u")); err != nil {
+		t.Fatal(err)
+	}
+	var accepted atomic.Int64
+	var wg sync.WaitGroup
+	for range workers {
+		wg.Go(func() {
+			for i, in := range sealed {
+				own := *in.Header
+				in.Header = &own
+				if _, v := table.Process(start, in); v == Accepted {
+					accepted.Add(1)
+				} else if v != Replayed && v != NotInTimeWindow {
+					t.Errorf("message %d: %v", i, v)
+				}
+			}
+		})
+	}
+	wg.Go(func() {
+		for i := range 50 {
+			if err := table.Admit(start, engineNumber(i), []byte("u")); err != nil {
+				t.Error(err)
+			}
+			table.Clocks()
+		}
+	})
+	wg.Go(func() {
+		for range 5 {
+			next, err := table.With([]User{u})
+			if err != nil {
+				t.Error(err)
+				return
+			}
+			next.Process(start, sealed[0])
+		}
+	})
+	wg.Wait()
+	// Whoever comes first with a message has it accepted; the first of all may
+	// have been one of the other tables'.
+	if n := accepted.Load(); n != messages && n != messages-1 {
+		t.Errorf("%d of %d messages were accepted by %d workers", n, messages, workers)
 	}
 }

@@ -27,6 +27,9 @@ func (s *server) alarms(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *server) alarm(w http.ResponseWriter, r *http.Request) error {
+	if p := params(r); p.err != nil {
+		return p.err
+	}
 	key, err := s.alarmKey(r)
 	if err != nil {
 		return err

@@ -1,6 +1,7 @@
 package api
 
 import (
+	"cmp"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -25,7 +26,7 @@ func params(r *http.Request, known ...string) *query {
 	q := &query{values: r.URL.Query()}
 	for name := range q.values {
 		if !slices.Contains(known, name) {
-			q.bad("%q is not a parameter here (known: %s)", name, strings.Join(known, ", "))
+			q.bad("%q is not a parameter here (known: %s)", name, cmp.Or(strings.Join(known, ", "), "none"))
 		}
 	}
 	return q

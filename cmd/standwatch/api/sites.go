@@ -85,6 +85,9 @@ func (s *server) sites(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *server) site(w http.ResponseWriter, r *http.Request) error {
+	if p := params(r); p.err != nil {
+		return p.err
+	}
 	id := correlate.SiteID(r.PathValue("id"))
 	var out Site
 	found := false

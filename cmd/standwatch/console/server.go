@@ -25,8 +25,9 @@ type server struct {
 }
 
 // Handler returns the pages, to be mounted at /.
-func Handler(o Options) http.Handler {
-	s := newServer(o)
+func Handler(o Options) http.Handler { return newServer(o).handler() }
+
+func (s *server) handler() http.Handler {
 	mux := http.NewServeMux()
 	page := func(pattern string, fn func(http.ResponseWriter, *http.Request) error) {
 		mux.HandleFunc(pattern, s.handle(fn))

@@ -151,7 +151,7 @@ func normal() []Beat {
 		{At: 225 * time.Second, Ahead: 10 * time.Second, Say: "the north hub's link comes back, and the leaf sites with it",
 			Look: "link and leaves clear together", acts: links},
 		{At: 240 * time.Second, Ahead: 5 * time.Second, Say: "the mains return to Harrow Knoll",
-			Look: "the consequences clear with their cause, and the battery climbs back",
+			Look: "the consequence clears with its cause, and the battery climbs back; the generator's alarm is latched, so it stays until somebody acknowledges it",
 			acts: []act{{do: opens, site: harrow, point: "mains"}, {do: opens, site: harrow, point: "rectifier"},
 				{do: opens, site: harrow, point: "generator-fail"}}},
 		{At: 246 * time.Second, acts: []act{{do: reads, site: harrow, point: "battery-voltage", value: 50.4}}},
@@ -161,5 +161,7 @@ func normal() []Beat {
 		{At: 290 * time.Second, Ahead: 10 * time.Second, Say: "the obstruction light at Quarry Gate is lit again",
 			Look: "the alarm clears, its call-out ends, and whoever was told hears that it is over",
 			acts: []act{{do: opens, site: quarry, point: "tower-light"}}},
+		{At: 300 * time.Second, Say: "nothing is wrong in the basin any more",
+			Look: "the door at Sallow Fen, which counts as flapping until it has been quiet for some minutes, and the generator at Harrow Knoll, which waits for an acknowledgement"},
 	}
 }
