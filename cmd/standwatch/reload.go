@@ -19,6 +19,10 @@ func (d *daemon) reload(ctx context.Context) error {
 		}
 		return d.reloadFailed(fmt.Errorf("%d problems in the configuration, such as %w; the old one stays in force", len(problems), problems[0]))
 	}
+	channels, err := gatewayChannels(cfg)
+	if err != nil {
+		return d.reloadFailed(err)
+	}
 	summary := configs.Diff(d.current(), cfg).String()
 	if err := d.receiver.Use(cfg.Receiver); err != nil {
 		return d.reloadFailed(err)
@@ -26,10 +30,11 @@ func (d *daemon) reload(ctx context.Context) error {
 	if _, err := d.ledger.Reconfigure(ctx, cfg.Network, cfg.Plan, &correlate.Reconfigure{Hash: cfg.Hash, Summary: summary, Actor: "reload"}); err != nil {
 		return d.reloadFailed(err)
 	}
+	d.runner.Use(channels)
 	d.mu.Lock()
 	d.config, d.reloaded = cfg, ""
 	d.mu.Unlock()
-	d.log.Info().Str("changed", summary).Msg("configuration reloaded; changes of listeners, gateways, console and store need a restart")
+	d.log.Info().Str("changed", summary).Msg("configuration reloaded; changes of listeners, console and store need a restart")
 	return nil
 }
 
