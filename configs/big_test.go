@@ -83,3 +83,15 @@ func TestLargestNetworkFits(t *testing.T) {
 		t.Errorf("a look-up gives %+v", p)
 	}
 }
+
+func BenchmarkLoadExample(b *testing.B) {
+	for b.Loop() {
+		loadExample(b)
+	}
+}
+
+func BenchmarkLoadSmallest(b *testing.B) {
+	for b.Loop() {
+		mustLoad(b, base())
+	}
+}

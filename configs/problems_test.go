@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"testing/fstest"
 	"time"
@@ -15,6 +16,7 @@ import (
 	"github.com/rogpeppe/go-internal/txtar"
 
 	"example.net/standwatch/configs"
+	"example.net/standwatch/receiver/mib"
 )
 
 var update = flag.Bool("update", false, "rewrite the golden files")
@@ -38,9 +40,13 @@ const (
 	inlineText    = "hunter2inline"
 )
 
+// standardNames are made once: there are many of them.
+var standardNames = sync.OnceValue(mib.Standard)
+
 func testOptions() configs.Options {
 	env := map[string]string{"COMMUNITY": communityText, "PASS": passText, "EMPTY": "", "CREDENTIALS_DIRECTORY": "/run/creds", "SHORT": "hunter2"}
 	return configs.Options{
+		Names: standardNames(),
 		Env: func(name string) (string, bool) { v, ok := env[name]; return v, ok },
 		ReadFile: func(path string) ([]byte, error) {
 			if path == "/etc/secret" || path == "/run/creds/pass" {

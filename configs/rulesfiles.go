@@ -6,8 +6,7 @@ import (
 	"maps"
 	"path"
 	"slices"
-
-	"go.yaml.in/yaml/v4"
+	"strings"
 
 	"example.net/standwatch/configs/packs"
 	"example.net/standwatch/receiver/rules"
@@ -83,11 +82,12 @@ func shippedPacks() map[string]string {
 		if err != nil {
 			panic("configs: " + err.Error()) // it is embedded
 		}
-		var head struct {
-			Pack string `yaml:"pack"`
-		}
-		if err := yaml.Load(text, &head); err == nil && head.Pack != "" {
-			found[head.Pack] = file
+		// Only the line with the name is read: most packs are not used.
+		for line := range strings.Lines(string(text)) {
+			if name, ok := strings.CutPrefix(line, "pack:"); ok {
+				found[strings.TrimSpace(name)] = file
+				break
+			}
 		}
 	}
 	return found

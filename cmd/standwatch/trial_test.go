@@ -26,6 +26,7 @@ var binary = sync.OnceValues(func() (string, error) {
 	if err != nil {
 		return "", err
 	}
+	leftovers = append(leftovers, dir)
 	path := filepath.Join(dir, "standwatch")
 	if out, err := exec.Command("go", "build", "-o", path, ".").CombinedOutput(); err != nil {
 		return "", fmt.Errorf("go build: %w\n%s", err, out)

@@ -28,7 +28,8 @@ type conditions struct {
 type condition struct {
 	written string
 	program cel.Program
-	never   bool // it is the constant false
+	never   bool                // it is the constant false
+	wanted  map[string]snmp.OID // the varbinds it asks for by name, nil when it may ask for any
 }
 
 func newEnv() (*cel.Env, error) {
@@ -58,7 +59,8 @@ func (c *conditions) compile(written string) (out *condition, fault, mend string
 	if ast.OutputType() != cel.BoolType && ast.OutputType() != cel.DynType {
 		return nil, fmt.Sprintf("the condition yields %s, not true or false", ast.OutputType()), "compare it with something"
 	}
-	if fault, mend := c.checkNames(ast); fault != "" {
+	wanted, fault, mend := c.varbinds(ast)
+	if fault != "" {
 		return nil, fault, mend
 	}
 	program, err := c.env.Program(ast, cel.EvalOptions(cel.OptOptimize), cel.CostLimit(costLimit))
@@ -67,32 +69,45 @@ func (c *conditions) compile(written string) (out *condition, fault, mend string
 	}
 	root := ast.NativeRep().Expr()
 	never := root.Kind() == celast.LiteralKind && root.AsLiteral() == types.False
-	return &condition{written: written, program: program, never: never}, "", ""
+	return &condition{written: written, program: program, never: never, wanted: wanted}, "", ""
 }
 
-// checkNames looks for names of varbinds that do not exist. A typing mistake
-// would otherwise only show when the notification comes.
-func (c *conditions) checkNames(ast *cel.Ast) (fault, mend string) {
+// varbinds lists the varbinds that an expression asks for by name, so that only
+// they need be made at run time; nil if it may ask for any. A name that does not
+// exist is a fault: it would otherwise only show when the notification comes.
+func (c *conditions) varbinds(ast *cel.Ast) (wanted map[string]snmp.OID, fault, mend string) {
+	wanted = map[string]snmp.OID{}
+	maps, named := 0, 0
 	visit := func(e celast.Expr) {
+		if isVarbindMap(e) {
+			maps++
+		}
 		name, ok := varbindName(e)
 		if !ok || fault != "" {
 			return
 		}
-		if _, known := c.names.Lookup(name); !known {
+		named++
+		oid, known := c.names.Lookup(name)
+		if !known {
 			fault, mend = fmt.Sprintf("there is no object named %q", name), nameMend(c.names, name)
 		}
+		wanted[name] = oid
 	}
 	celast.PreOrderVisit(ast.NativeRep().Expr(), celast.NewExprVisitor(visit))
-	return fault, mend
+	if maps > named {
+		return nil, fault, mend
+	}
+	return wanted, fault, mend
+}
+
+func isVarbindMap(e celast.Expr) bool {
+	return e.Kind() == celast.IdentKind && (e.AsIdent() == "value" || e.AsIdent() == "text" || e.AsIdent() == "index")
 }
 
 // varbindName returns the name in an expression value["name"], "name" in value
 // or value.name.
 func varbindName(e celast.Expr) (string, bool) {
-	isMap := func(e celast.Expr) bool {
-		return e.Kind() == celast.IdentKind && (e.AsIdent() == "value" || e.AsIdent() == "text" || e.AsIdent() == "index")
-	}
-	if e.Kind() == celast.SelectKind && isMap(e.AsSelect().Operand()) {
+	if e.Kind() == celast.SelectKind && isVarbindMap(e.AsSelect().Operand()) {
 		return e.AsSelect().FieldName(), true
 	}
 	if e.Kind() != celast.CallKind || len(e.AsCall().Args()) != 2 {
@@ -106,7 +121,7 @@ func varbindName(e celast.Expr) (string, bool) {
 	default:
 		return "", false
 	}
-	if !isMap(over) || key.Kind() != celast.LiteralKind {
+	if !isVarbindMap(over) || key.Kind() != celast.LiteralKind {
 		return "", false
 	}
 	name, ok := key.AsLiteral().Value().(string)
@@ -115,7 +130,7 @@ func varbindName(e celast.Expr) (string, bool) {
 
 // holds evaluates a condition.
 func (c *condition) holds(sc *scene) (bool, error) {
-	out, _, err := c.program.Eval(&facts{n: sc.n, w: sc.w, names: sc.names, trap: sc.trapOID()})
+	out, _, err := c.program.Eval(&facts{n: sc.n, w: sc.w, names: sc.names, trap: sc.trapOID(), wanted: c.wanted})
 	if err != nil {
 		return false, err
 	}
@@ -132,6 +147,8 @@ type facts struct {
 	w     Where
 	names *mib.Names
 	trap  snmp.OID
+
+	wanted map[string]snmp.OID
 }
 
 // Parent is part of CEL's Activation.
@@ -164,10 +181,25 @@ func (f *facts) ResolveName(name string) (any, bool) {
 	return nil, false
 }
 
-// eachVarbind maps the varbinds by name and by dotted OID, both without the
-// index; of several of one object the first counts.
+// eachVarbind maps the varbinds that a condition asks for by the names it uses,
+// or all of them by name and by dotted OID, with and without the index. Of
+// several of one object the first counts.
 func eachVarbind[T any](f *facts, of func(v *snmp.Varbind, index []uint32) T) map[string]T {
-	out := make(map[string]T, 2*len(f.n.Varbinds))
+	if f.wanted == nil {
+		return everyVarbind(f, of)
+	}
+	out := make(map[string]T, len(f.wanted))
+	sc := scene{n: f.n}
+	for name, oid := range f.wanted {
+		if v, ok := sc.varbind(&term{oid: oid}); ok {
+			out[name] = of(v, snmp.OID(v.Name).Rest(oid))
+		}
+	}
+	return out
+}
+
+func everyVarbind[T any](f *facts, of func(v *snmp.Varbind, index []uint32) T) map[string]T {
+	out := make(map[string]T, 3*len(f.n.Varbinds))
 	put := func(key string, v T) {
 		if _, taken := out[key]; !taken {
 			out[key] = v
@@ -183,9 +215,6 @@ func eachVarbind[T any](f *facts, of func(v *snmp.Varbind, index []uint32) T) ma
 			put(o.OID.String(), made)
 		}
 		put(full.String(), made)
-		if arcs := full.Arcs(); len(arcs) > 2 {
-			put(snmp.MakeOID(arcs[:len(arcs)-1]...).String(), made)
-		}
 	}
 	return out
 }

@@ -51,7 +51,9 @@ func (s *Set) match(dst []correlate.Observation, n *snmp.Notification, w Where, 
 		res.Unmatched = "no rule for " + s.names.Name(snmp.OID(n.TrapOID))
 		return res
 	}
-	r.matched.Add(1)
+	if tr == nil {
+		r.matched.Add(1)
+	}
 	res.Rule, res.Ignored = r.label, r.spec.Ignore
 	res.Restart = res.Restart || r.spec.Restart
 	for i := range r.observe {
@@ -90,8 +92,7 @@ func (sc *scene) holds(r *rule, res *Result) bool {
 	if r.when != nil {
 		held, err := r.when.holds(sc)
 		if err != nil {
-			r.faults.Add(1)
-			res.Faults++
+			sc.countFault(r, res)
 			sc.note("%s gives way: its condition failed: %v", r.label, err)
 			return false
 		}
@@ -131,10 +132,18 @@ func (sc *scene) note(format string, args ...any) {
 	}
 }
 
-// fault counts an observation that could not be made.
-func (sc *scene) fault(r *rule, res *Result, why string) {
-	r.faults.Add(1)
+// countFault counts what went wrong; a notification that is only explained does
+// not count.
+func (sc *scene) countFault(r *rule, res *Result) {
 	res.Faults++
+	if sc.trace == nil {
+		r.faults.Add(1)
+	}
+}
+
+// fault notes an observation that could not be made.
+func (sc *scene) fault(r *rule, res *Result, why string) {
+	sc.countFault(r, res)
 	sc.note("no observation: %s", why)
 	if sc.why == "" {
 		sc.why = "rule " + r.label + ": " + why

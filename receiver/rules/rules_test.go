@@ -374,3 +374,33 @@ func TestUnknownAgent(t *testing.T) {
 		t.Errorf("got %+v", res)
 	}
 }
+
+// TestConcurrent matches with one set from several tests at once; the race
+// detector is the judge.
+func TestConcurrent(t *testing.T) {
+	s := must(t, Spec{On: "linkDown", When: `value["ifIndex"] == 7 && site.region == "north"`, Observe: one(Observe{
+		PointBy: &Choice{Of: "ifDescr", Lookup: "name"}, What: "raise", Text: "${ifDescr} ${site.name}"})})
+	w := quarryGate()
+	for range 4 {
+		t.Run("", func(t *testing.T) {
+			t.Parallel()
+			for range 200 {
+				res := s.Match(trap("linkDown", number("ifIndex.7", 7), text("ifDescr.7", "mains")), w)
+				if len(res.Observations) != 1 || res.Observations[0].Text != "mains Quarry Gate" {
+					t.Fatalf("got %+v", res)
+				}
+			}
+		})
+	}
+}
+
+// TestCounts: a match counts for its rule, an explanation does not.
+func TestCounts(t *testing.T) {
+	s := must(t, Spec{On: "linkDown", Observe: one(Observe{Point: "link", What: "raise", Instance: "${ifIndex}"})})
+	s.Match(trap("linkDown", number("ifIndex.7", 7)), quarryGate())
+	s.Match(trap("linkDown"), quarryGate())
+	s.MatchTrace(trap("linkDown"), quarryGate())
+	if got := s.Rules()[0]; got.Matched != 2 || got.Faults != 1 {
+		t.Errorf("got %+v", got)
+	}
+}

@@ -265,31 +265,31 @@ func (d *Decoder) leading(vb *Varbind, at int) (taken bool, err error) {
 // read decodes the variable binding at b[at:] and returns where the next begins.
 // It checks that the value is one of its type, so that whoever reads it later
 // need not.
-func (vb *Varbind) read(b []byte, at int) (next int, err error) {
+func (v *Varbind) read(b []byte, at int) (next int, err error) {
 	// The usual variable binding has three lengths of one octet.
 	if len(b)-at < 6 || b[at] != tagSequence || b[at+2] != TagOID || (b[at+1]|b[at+3]) >= 0x80 {
-		return vb.long(b, at)
+		return v.long(b, at)
 	}
 	next = at + 2 + int(b[at+1])
 	name := at + 4
 	value := name + int(b[at+3]) + 2
 	if next > len(b) || value > next {
-		return vb.long(b, at)
+		return v.long(b, at)
 	}
 	pair := b[name:next:next]
 	value -= name
 	if n := pair[value-1]; n >= 0x80 || value+int(n) != len(pair) || pair[value-2]&0x1f == 0x1f {
-		return vb.long(b, at)
+		return v.long(b, at)
 	}
-	vb.Name, vb.Tag, vb.Value = pair[:value-2:value-2], pair[value-2], pair[value:]
-	if !validOID(vb.Name) || vb.Tag != TagOctetString && !validValue(vb.Tag, vb.Value) {
-		return vb.long(b, at)
+	v.Name, v.Tag, v.Value = pair[:value-2:value-2], pair[value-2], pair[value:]
+	if !validOID(v.Name) || v.Tag != TagOctetString && !validValue(v.Tag, v.Value) {
+		return v.long(b, at)
 	}
 	return next, nil
 }
 
 // long is read for lengths of the long form, and says what is wrong.
-func (vb *Varbind) long(b []byte, at int) (next int, err error) {
+func (v *Varbind) long(b []byte, at int) (next int, err error) {
 	tag, from, to := element(b, at)
 	if to < 0 || tag != tagSequence {
 		return 0, notElement(at, to, BadVarbind, "a variable binding is a SEQUENCE")
@@ -299,8 +299,8 @@ func (vb *Varbind) long(b []byte, at int) (next int, err error) {
 	if to < 0 || tag != TagOID {
 		return 0, notElement(from, to, BadVarbind, "the name of a variable is an OBJECT IDENTIFIER")
 	}
-	vb.Name = pair[from:to:to]
-	if !validOID(vb.Name) {
+	v.Name = pair[from:to:to]
+	if !validOID(v.Name) {
 		return 0, refuse(BadVarbind, from, "the name of a variable is an OBJECT IDENTIFIER")
 	}
 	at = to
@@ -313,8 +313,8 @@ func (vb *Varbind) long(b []byte, at int) (next int, err error) {
 	case to != len(pair):
 		return 0, refuse(BadVarbind, to, "a variable binding ends after its value")
 	}
-	vb.Tag, vb.Value = tag, pair[from:to:to]
-	if !validValue(tag, vb.Value) {
+	v.Tag, v.Value = tag, pair[from:to:to]
+	if !validValue(tag, v.Value) {
 		return 0, refuse(BadValue, at, "a value is one of its type")
 	}
 	return to, nil

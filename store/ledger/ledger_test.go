@@ -139,7 +139,7 @@ func (c orderClimber) Climb(r *correlate.Record, st *correlate.State, due []corr
 			if !st.Alarms[a.Key].Announced {
 				*c.asked = append(*c.asked, "the state does not contain the event")
 			}
-			id := correlate.CallOutID(fmt.Sprintf("c%d", r.Seq))
+			id := correlate.CallOutID(fmt.Sprintf("c%d-%s", r.Seq, a.Key.Point))
 			out = append(out, &correlate.CallOutOpened{CallOut: correlate.CallOut{ID: id, Key: a.Key, Opened: r.At, State: correlate.CallOutOpen, Due: r.At.Add(time.Minute)}})
 		}
 	}
@@ -172,7 +172,7 @@ func TestCallOutsClimbInsideTheCommit(t *testing.T) {
 		if diff := cmp.Diff([]string{"callout-ended"}, words(tick.Events)); diff != "" || tick.At.Sub(began) != time.Minute {
 			t.Errorf("after %v: %s", tick.At.Sub(began), diff)
 		}
-		if diff := cmp.Diff([]string{"due c1"}, asked); diff != "" {
+		if diff := cmp.Diff([]string{"due c1-mains"}, asked); diff != "" {
 			t.Error(diff)
 		}
 		if s.Last() != 2 {
