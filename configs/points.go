@@ -70,7 +70,7 @@ func (m *pointMaker) text(t *text) string {
 	if t == nil || !t.Set {
 		return ""
 	}
-	return m.filledText(t)
+	return strings.TrimSpace(m.filledText(t))
 }
 
 func valueOf[T any](v *val[T], fallback T) T {
@@ -148,7 +148,7 @@ func (m *pointMaker) wiring(p *correlate.Point) {
 		m.fail(w.At, "only a discrete point is a contact that is normally open or closed", "remove normally, or make the kind discrete")
 		return
 	}
-	p.Instructions = strings.TrimSpace(strings.TrimSpace(p.Instructions) + "\n" + told)
+	p.Instructions = strings.TrimSpace(p.Instructions + "\n" + told)
 }
 
 // Wiring is the line that "normally: open" or "normally: closed" adds to the

@@ -47,7 +47,7 @@ func testOptions() configs.Options {
 	env := map[string]string{"COMMUNITY": communityText, "PASS": passText, "EMPTY": "", "CREDENTIALS_DIRECTORY": "/run/creds", "SHORT": "hunter2"}
 	return configs.Options{
 		Names: standardNames(),
-		Env: func(name string) (string, bool) { v, ok := env[name]; return v, ok },
+		Env:   func(name string) (string, bool) { v, ok := env[name]; return v, ok },
 		ReadFile: func(path string) ([]byte, error) {
 			if path == "/etc/secret" || path == "/run/creds/pass" {
 				return []byte(passText + "\n"), nil

@@ -22,9 +22,11 @@ const refMend = "write point, upstream/point or site/point, with :instance behin
 // at a site that hangs on none.
 func (m *pointMaker) refs(p *correlate.Point, site *correlate.Site) {
 	if m.shape.ExplainedBy != nil {
-		p.ExplainedBy = make([]correlate.Ref, 0, len(*m.shape.ExplainedBy))
 		for i := range *m.shape.ExplainedBy {
 			if ref, ok := m.ref(&(*m.shape.ExplainedBy)[i], p, site, false); ok {
+				if p.ExplainedBy == nil { // nil when nothing is left: the same however it came about
+					p.ExplainedBy = make([]correlate.Ref, 0, len(*m.shape.ExplainedBy)-i)
+				}
 				p.ExplainedBy = append(p.ExplainedBy, ref)
 			}
 		}

@@ -285,6 +285,21 @@ func TestHistoryAcrossWrittenAndGrowingRuns(t *testing.T) {
 	check(s, "opened again")
 }
 
+// From is inclusive and To is not, also where they meet the bounds of the
+// sparse table of times.
+func TestHistoryAtTheEdgesOfTime(t *testing.T) {
+	all := storetest.NewMaker(16, 0).Records(2500)
+	s := storetest.Open(t, t.TempDir(), store.Options{})
+	appendAll(t, s, all, 500)
+	for _, seq := range []correlate.Seq{1, 1023, 1024, 1025, 2048, 2049, 2500} {
+		at := all[seq-1].At
+		q := store.Query{From: at, To: at.Add(1), Limit: 10}
+		if diff := cmp.Diff([]correlate.Seq{seq}, pages(t, s, q)); diff != "" {
+			t.Errorf("record %d: %s", seq, diff)
+		}
+	}
+}
+
 func TestHistoryWhenTheLookUpIsLost(t *testing.T) {
 	dir := t.TempDir()
 	all := storetest.NewMaker(5, 0).Records(3000)

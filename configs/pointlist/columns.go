@@ -2,6 +2,7 @@ package pointlist
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -30,7 +31,7 @@ const (
 func columns() []column {
 	return []column{
 		{key: colSite, header: "Site", also: []string{"siteid", "location", "station", "where"}, read: asID},
-		{key: "number", header: "Number", also: []string{"no", "nr", "pointnumber", "pointno", "pt", "contact", "contactnumber", "input", "channel"}, read: asCount},
+		{key: "number", header: "Number", also: []string{"no", "nr", "pointnumber", "pointno", "ptno", "pt", "contact", "contactnumber", "input", "channel"}, read: asCount},
 		{key: colPoint, header: "Point", also: []string{"pointid", "id", "tag"}, read: asID},
 		{key: "name", header: "Description", also: []string{"name", "pointname", "pointdescription", "what", "label"}, read: asText, text: true},
 		{key: "kind", header: "Kind", also: []string{"type", "pointtype", "signal"}, read: asKind},
@@ -59,10 +60,10 @@ func columns() []column {
 		{key: "limits.low-low.at", header: "Low-low", also: []string{"lowlow", "ll", "lowlowlimit"}, read: asNumber},
 		{key: "limits.low-low.dead-band", header: "Low-low dead band", also: []string{}, read: asNumber},
 		{key: "limits.low-low.severity", header: "Low-low severity", also: []string{}, read: asSeverity},
-		{key: "limits.low.at", header: "Low", also: []string{"lowlimit", "lo"}, read: asNumber},
+		{key: "limits.low.at", header: "Low", also: []string{"lowlimit", "lolimit", "lo"}, read: asNumber},
 		{key: "limits.low.dead-band", header: "Low dead band", also: []string{}, read: asNumber},
 		{key: "limits.low.severity", header: "Low severity", also: []string{}, read: asSeverity},
-		{key: "limits.high.at", header: "High", also: []string{"highlimit", "hi"}, read: asNumber},
+		{key: "limits.high.at", header: "High", also: []string{"highlimit", "hilimit", "hi"}, read: asNumber},
 		{key: "limits.high.dead-band", header: "High dead band", also: []string{}, read: asNumber},
 		{key: "limits.high.severity", header: "High severity", also: []string{}, read: asSeverity},
 		{key: "limits.high-high.at", header: "High-high", also: []string{"highhigh", "hh", "highhighlimit"}, read: asNumber},
@@ -205,9 +206,26 @@ func asSpan(cell string) (string, error) {
 	units := map[string]string{"sec": "s", "secs": "s", "second": "s", "seconds": "s", "min": "m", "mins": "m", "minute": "m", "minutes": "m",
 		"hr": "h", "hrs": "h", "hour": "h", "hours": "h", "day": "d", "days": "d"}
 	if unit, known := units[plain[end:]]; known {
-		return plain[:end] + unit, nil
+		plain = plain[:end] + unit
+	}
+	if !spanShape(plain) {
+		return "", fmt.Errorf("%q is no length of time, such as 30s or 5m", cell)
 	}
 	return plain, nil
+}
+
+// spanShape reports whether text is numbers with units of time, one after the
+// other.
+func spanShape(text string) bool {
+	for text != "" {
+		unit := strings.TrimLeft(text, "0123456789.")
+		rest := strings.TrimLeftFunc(unit, unicode.IsLetter)
+		if unit == text || !slices.Contains([]string{"ns", "us", "µs", "ms", "s", "m", "h", "d", "w"}, strings.TrimSuffix(unit, rest)) {
+			return false
+		}
+		text = rest
+	}
+	return true
 }
 
 // asList reads words that are parted by spaces, commas or semicolons.
@@ -227,9 +245,10 @@ func asExcuses(cell string) (string, error) {
 
 func isComma(r rune) bool { return r == ',' || r == ';' }
 
-// flapKeys are the settings that a flap cell may have.
-func flapKeys() []string {
-	return []string{"count-only", "cut", "reuse", "half-life-clear", "half-life-standing", "max-hold"}
+// flapReaders are the settings that a flap cell may have.
+func flapReaders() map[string]func(string) (string, error) {
+	return map[string]func(string) (string, error){"count-only": asTruth, "cut": asNumber, "reuse": asNumber, "half-life-clear": asSpan,
+		"half-life-standing": asSpan, "max-hold": asSpan}
 }
 
 // asFlap reads on, off, count-only, or settings: "cut=3 reuse=0.5".
@@ -241,11 +260,21 @@ func asFlap(cell string) (string, error) {
 		}
 		return "", fmt.Errorf("%q is none of on, off, count-only, and no settings such as cut=3", cell)
 	}
+	var settings []string
 	for _, setting := range strings.Fields(cell) {
-		key, value, found := strings.Cut(setting, "=")
-		if !found || value == "" || !slices.Contains(flapKeys(), key) {
-			return "", fmt.Errorf("%q is no flap setting (known: %s)", setting, strings.Join(flapKeys(), ", "))
+		key, value, _ := strings.Cut(setting, "=")
+		read := flapReaders()[key]
+		if slices.ContainsFunc(settings, func(s string) bool { return strings.HasPrefix(s, key+"=") }) {
+			return "", fmt.Errorf("%s is given twice", key)
 		}
+		if read == nil || value == "" {
+			return "", fmt.Errorf("%q is no flap setting (known: %s)", setting, strings.Join(slices.Sorted(maps.Keys(flapReaders())), ", "))
+		}
+		word, err := read(value)
+		if err != nil {
+			return "", fmt.Errorf("%s: %w", key, err)
+		}
+		settings = append(settings, key+"="+word)
 	}
-	return strings.Join(strings.Fields(cell), " "), nil
+	return strings.Join(settings, " "), nil
 }

@@ -61,7 +61,6 @@ func Read(text []byte, o Options) (*List, configs.Problems) {
 	r.csv = csv.NewReader(bytes.NewReader(text))
 	r.csv.Comma = separator(text)
 	r.csv.FieldsPerRecord = -1
-	r.csv.LazyQuotes = true
 	r.csv.TrimLeadingSpace = true
 	if r.header() {
 		r.rows()
@@ -113,6 +112,11 @@ func (r *reader) at(field int) (line, column int) {
 // header reads the first line with anything in it.
 func (r *reader) header() bool {
 	cells, err := r.next()
+	var parse *csv.ParseError
+	if errors.As(err, &parse) {
+		r.fail(parse.StartLine, 0, "the headers cannot be read: "+parse.Err.Error(), "")
+		return false
+	}
 	if err != nil {
 		r.fail(1, 0, "the list is empty", "the first line has the headers, such as Site, Number, Description, Severity")
 		return false
@@ -165,8 +169,8 @@ func (r *reader) rows() {
 		}
 		var parse *csv.ParseError
 		if errors.As(err, &parse) {
-			r.fail(parse.Line, parse.Column, "the row cannot be read: "+parse.Err.Error(), "look for a quotation mark that is not closed")
-			return
+			r.fail(parse.StartLine, 0, "the row cannot be read: "+parse.Err.Error(), "a cell with a quotation mark in it stands in quotation marks, and the one within is doubled")
+			continue
 		}
 		if err != nil {
 			r.fail(0, 0, "the list cannot be read: "+err.Error(), "")
@@ -193,7 +197,9 @@ func (r *reader) row(cells []string) {
 			r.cell(&row, i, r.columns[i], cell)
 		}
 	}
-	r.identify(&row)
+	if len(r.problems) == before {
+		r.identify(&row)
+	}
 	if len(r.problems) == before {
 		r.list.Rows = append(r.list.Rows, row)
 	}
@@ -219,7 +225,9 @@ func (r *reader) cell(row *Row, i int, c *column, cell string) {
 }
 
 // unprintable reports whether a character has no place in YAML.
-func unprintable(r rune) bool { return r < ' ' && r != '\n' && r != '\t' || r == 0x7f || r >= 0x80 && r < 0xa0 || r == 0xfffe || r == 0xffff }
+func unprintable(r rune) bool {
+	return r < ' ' && r != '\n' && r != '\t' || r == 0x7f || r >= 0x80 && r < 0xa0 || r == 0xfffe || r == 0xffff
+}
 
 // identify gives the row its point if it has none, and refuses what is there
 // twice.

@@ -85,7 +85,7 @@ func value(c *column, word string) string {
 		}
 		return "[" + strings.Join(excuses, ", ") + "]"
 	case c.key == "flap" && strings.Contains(word, "="):
-		return "{" + strings.ReplaceAll(strings.ReplaceAll(word, "=", ": "), " ", ", ") + "}"
+		return "{" + strings.ReplaceAll(strings.ReplaceAll(word, " ", ", "), "=", ": ") + "}"
 	case c.text || c.key == "cause":
 		return quote(braced(word))
 	}
@@ -99,7 +99,7 @@ func braced(text string) string { return strings.ReplaceAll(text, "{", "{{") }
 func quote(text string) string {
 	plain := text != "" && !strings.ContainsFunc(text, func(r rune) bool {
 		return (r < 'a' || r > 'z') && (r < 'A' || r > 'Z') && (r < '0' || r > '9') && r != '-' && r != ' ' && r != '/' && r != '.'
-	}) && text[0] != '-' && text[0] != ' ' && text[0] != '.' && text[len(text)-1] != ' '
+	}) && text[0] != '-' && text[0] != ' ' && text[0] != '.' && text[len(text)-1] != ' ' && !strings.EqualFold(text, "null")
 	if plain {
 		return text
 	}

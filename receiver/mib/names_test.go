@@ -26,8 +26,8 @@ func TestStandardTable(t *testing.T) {
 	}
 }
 
-// TestStandardOIDs holds the table to values read from the documents
-// (standards.md 1.3, 4, 4.1 to 4.3).
+// TestStandardOIDs holds the table to values read from the documents that its
+// module lines name.
 func TestStandardOIDs(t *testing.T) {
 	n := Standard()
 	for name, want := range map[string]string{

@@ -188,8 +188,8 @@ func TestPrecedence(t *testing.T) {
 }
 
 // TestSpellings has every way a notification whose next-to-last number is not
-// zero may come (RFC 3584 sections 3.1 and 3.2; the examples of standards.md
-// 1.2).
+// zero may come (RFC 3584 sections 3.1 and 3.2): as its MIB has it, and with the
+// zero that comes of a v1 trap.
 func TestSpellings(t *testing.T) {
 	s := must(t, Spec{On: "upsTrapAlarmEntryAdded", Observe: one(Observe{Point: "door", What: "raise", Text: "${trap}"})},
 		Spec{On: "1.3.6.1.4.1.32473.10.0.1", Observe: doorRaise})

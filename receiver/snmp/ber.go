@@ -110,6 +110,14 @@ func (r *reader) inside(tag byte, reason Reason, what string) (reader, error) {
 // integer returns the next element, an INTEGER of 32 bits.
 func (r *reader) integer(reason Reason, what string) (int32, error) {
 	at := r.at
+	if b := r.b[min(at, len(r.b)):]; len(b) > 2 && b[0] == TagInteger && b[1]-1 < 4 && int(b[1]) <= len(b)-2 {
+		v := int32(int8(b[2])) // the sign first
+		for _, o := range b[3 : 2+b[1]] {
+			v = v<<8 | int32(o)
+		}
+		r.at += 2 + int(b[1])
+		return v, nil
+	}
 	content, err := r.octets(TagInteger, reason, what)
 	if err != nil {
 		return 0, err

@@ -15,7 +15,7 @@ import (
 // alarmPage is one alarm with its whole life and the evidence.
 type alarmPage struct {
 	*hand
-	Axis     []hour
+	Axis     []scale
 	Past     []pastView
 	Evidence []evidenceView
 	Problem  string // why the last action was refused
@@ -78,7 +78,7 @@ func (s *server) showAlarm(w http.ResponseWriter, r *http.Request, key correlate
 		return api.ErrNoSuchAlarm
 	}
 	page.Problem, page.Back = refused, "alarm"
-	page.Axis = axis(spanAt(c.now, lengths["8h"]), c)
+	page.Axis = axis(lengths["8h"], c)
 	for _, seq := range seqs {
 		e, err := s.evidence(c, seq, key)
 		if err != nil {

@@ -59,7 +59,6 @@ type hand struct {
 	CallOuts     []callOutView
 	Life         []lifeEntry
 	Strip        strip
-	Shift        share
 	Ends         []shelfEnd
 	SetAt        string // file:line of the point's configuration
 	Back         string // where its forms lead to: "watch" or "alarm"
@@ -129,12 +128,11 @@ func handView(c clock, src source, key correlate.Key) *hand {
 	if a == nil || a.Episodes == 0 {
 		return nil
 	}
-	sp := spanAt(c.now, 8*time.Hour)
 	h := &hand{ID: key.ID(), SiteID: key.Site, Site: siteName(src.net, key.Site), What: laneWords(src.net, a), PointID: key.Point,
 		Point: string(key.Point), Severity: a.Severity, OnBoard: a.OnBoard(), Standing: a.Standing, Latched: a.Latched,
 		Since: c.at(a.Raised), Cleared: c.at(a.Cleared), LastSeen: c.at(a.LastSeen), Repeats: a.Repeats, Episodes: a.Episodes, Marks: marks(c, a),
 		Taken: a.Acknowledged, TakenBy: plain(a.AckBy, 60), Via: a.AckVia, TakenAt: c.at(a.AckAt), Untaken: api.Untaken(a),
-		CallOuts: callOuts(c, src.st, key), Life: life(c, a), Strip: stripOf(sp, a, src.repeats(a), c), Shift: sp.Shift(c.now), Ends: shelfEnds(), Back: "watch"}
+		CallOuts: callOuts(c, src.st, key), Life: life(c, a), Strip: stripOf(reachAt(c.now, lengths["8h"]), a, src.repeats(a), c), Ends: shelfEnds(), Back: "watch"}
 	if s := a.Shelf; s != nil {
 		h.Shelf = &shelfView{By: s.By, Reason: plain(s.Reason, api.MaxText), Until: c.at(s.Until)}
 	}

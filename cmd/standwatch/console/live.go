@@ -329,7 +329,7 @@ func (s *server) renderFrame(page watchPage, now time.Time, old *frame) (*frame,
 // changes, the script keeps true.
 func (r row) version() uint64 {
 	h := fnv.New64a()
-	fmt.Fprintf(h, "%s %t %d %d %d %d %d", r.Name, r.Doubtful, r.Standing, r.Untaken, r.More, r.Origin, r.Length)
+	fmt.Fprintf(h, "%s %t %d %d %d %d %d", r.Name, r.Doubtful, r.Standing, r.Untaken, r.More, r.Origin, r.Far)
 	for _, l := range r.Lanes {
 		l.addTo(h.Write)
 	}
@@ -340,7 +340,7 @@ func (l lane) addTo(write func([]byte) (int, error)) {
 	var b []byte
 	b = append(b, l.ID...)
 	b = binary.BigEndian.AppendUint64(b, uint64(l.seq))
-	b = append(b, byte(l.Severity), byte(len(l.Strip.Bars)), byte(len(l.Strip.Ticks)))
+	b = append(b, byte(l.Severity), byte(len(l.Strip.Panes[0].Bars)), byte(len(l.Strip.Panes[0].Ticks)))
 	b = append(b, fmt.Sprint(l.Untaken, l.Strip.Earlier, l.Marks)...)
 	_, _ = write(b) // a hash never fails
 	for _, u := range l.Under {

@@ -1,6 +1,7 @@
 package console
 
 import (
+	"strings"
 	"time"
 
 	"example.net/standwatch/cmd/standwatch/api"
@@ -147,23 +148,26 @@ func (s *sentence) rest(t tally) {
 }
 
 func (s *sentence) duty(duties []api.Duty, c clock) {
-	var on, gaps []string
+	var ends, gaps []string
+	people := map[string][]string{} // by the end of their turn
 	for _, d := range duties {
-		var names []string
-		for _, p := range d.People {
-			names = append(names, p.Name)
-		}
-		switch {
-		case len(names) == 0:
+		if len(d.People) == 0 {
 			gaps = append(gaps, d.Name)
-		case d.Until.IsZero():
-			on = append(on, list(names))
-		default:
-			on = append(on, list(names)+" until "+c.at(d.Until).hourOnly())
+			continue
+		}
+		end := ""
+		if !d.Until.IsZero() {
+			end = " until " + c.at(d.Until).hourOnly()
+		}
+		if people[end] == nil {
+			ends = append(ends, end)
+		}
+		for _, p := range d.People {
+			people[end] = append(people[end], p.Name)
 		}
 	}
-	if len(on) > 0 {
-		s.say("On call: " + list(on) + ". ")
+	for _, end := range ends {
+		s.say("On call" + end + ": " + strings.Join(people[end], "; ") + ". ")
 	}
 	if len(gaps) > 0 {
 		s.loud("Nobody is on call for " + list(gaps) + ".")

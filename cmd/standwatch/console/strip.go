@@ -10,20 +10,43 @@ import (
 	"example.net/standwatch/correlate"
 )
 
-// span is the stretch of time that strips show. Places on a strip are reckoned
-// from Origin, which moves once an hour only, so that a row stays the same
-// while nothing happens; the whole drawing is shifted by the rest.
+// span is a stretch of time on a linear scale, drawn in one pane of a strip.
+// Places are reckoned from Origin, which moves once an hour only, so that a
+// row stays the same while nothing happens; the whole drawing is shifted by
+// the rest.
 type span struct {
 	Origin time.Time
 	Length time.Duration
+	Lag    time.Duration // the right edge is so long ago
 }
 
-// spanAt returns the stretch of a length that ends now.
-func spanAt(now time.Time, length time.Duration) span {
-	return span{Origin: now.Truncate(time.Hour), Length: length}
+// reach is what strips show: the newest minutes in a wide pane at the right,
+// all before them in the other, so that the order of what came at once and
+// the age of what stands are both to be seen.
+type reach struct {
+	Far, Near span
 }
 
-// share is a place or width on a strip as a percentage of its width.
+// nearWidth is the share of a strip that the newest stretch has.
+const nearWidth share = 45
+
+// near is how much of each length is drawn wide, and the steps of both axes.
+var near = map[time.Duration]struct{ Near, FarStep, NearStep time.Duration }{
+	2 * time.Hour:  {10 * time.Minute, 30 * time.Minute, 2 * time.Minute},
+	8 * time.Hour:  {30 * time.Minute, time.Hour, 5 * time.Minute},
+	24 * time.Hour: {2 * time.Hour, 6 * time.Hour, 30 * time.Minute},
+}
+
+// reachAt returns the stretches of a length that end now.
+func reachAt(now time.Time, length time.Duration) reach {
+	origin, n := now.Truncate(time.Hour), near[length].Near
+	return reach{Far: span{origin, length - n, n}, Near: span{origin, n, 0}}
+}
+
+// begins returns the left edge of the strip at a time.
+func (r reach) begins(now time.Time) time.Time { return now.Add(-r.Far.Length - r.Far.Lag) }
+
+// share is a place or width on a pane as a percentage of its width.
 type share float64
 
 // String returns an SVG length.
@@ -34,13 +57,10 @@ func (s span) x(t time.Time) share {
 	return share(100 + 100*float64(t.Sub(s.Origin))/float64(s.Length))
 }
 
-// Shift moves the drawing so that now is at the right edge.
+// Shift moves the drawing so that the right edge is Lag before now.
 func (s span) Shift(now time.Time) share {
-	return share(-100 * float64(now.Sub(s.Origin)) / float64(s.Length))
+	return share(-100 * float64(now.Add(-s.Lag).Sub(s.Origin)) / float64(s.Length))
 }
-
-// begins returns the left edge at a time.
-func (s span) begins(now time.Time) time.Time { return now.Add(-s.Length) }
 
 // bar is an alarm, or the part of it of one severity, from raise to clear.
 type bar struct {
@@ -72,43 +92,59 @@ type tick struct {
 
 // strip is one lane's drawing. Says is the same in words.
 type strip struct {
-	Bars    []bar
-	Ticks   []tick
+	Panes   []pane
 	Earlier bool // the newest episode began before the left edge
 	Says    string
 }
 
+// pane is the part of a strip on one scale.
+type pane struct {
+	Name     string // "far" or "near"
+	X, Width share  // within the strip
+	Shift    share
+	Bars     []bar
+	Ticks    []tick
+}
+
+// panes returns the two parts of a strip, empty.
+func (r reach) panes(now time.Time) []pane {
+	return []pane{{Name: "far", Width: 100 - nearWidth, Shift: r.Far.Shift(now)}, {Name: "near", X: 100 - nearWidth, Width: nearWidth, Shift: r.Near.Shift(now)}}
+}
+
 // open is a width that reaches beyond any right edge.
-const open share = 2000
+const open share = 4000
 
 // stripOf draws an alarm. repeats are the times of repeats that are known.
-func stripOf(sp span, a *correlate.Alarm, repeats []time.Time, c clock) strip {
-	var out strip
-	left := sp.begins(c.now)
+func stripOf(r reach, a *correlate.Alarm, repeats []time.Time, c clock) strip {
+	out := strip{Panes: r.panes(c.now), Earlier: a.Standing && a.Raised.Before(r.begins(c.now)), Says: says(a, len(repeats), c)}
+	out.Panes[0].draw(r.Far, r.begins(c.now), a, repeats, c)
+	out.Panes[1].draw(r.Near, c.now.Add(-r.Near.Length), a, repeats, c)
+	return out
+}
+
+// draw puts in what ended or happened after the left edge.
+func (p *pane) draw(sp span, left time.Time, a *correlate.Alarm, repeats []time.Time, c clock) {
 	for _, e := range episodes(a) {
 		if !e.Ended.IsZero() && e.Ended.Before(left) {
 			continue
 		}
-		out.Bars = append(out.Bars, e.bars(sp, a)...)
+		p.Bars = append(p.Bars, e.bars(sp, a)...)
 		if !e.Ended.IsZero() {
-			out.Ticks = append(out.Ticks, tick{sp.x(e.Ended), "clear", "cleared " + c.at(e.Ended).Clock()})
+			p.Ticks = append(p.Ticks, tick{sp.x(e.Ended), "clear", "cleared " + c.at(e.Ended).Clock()})
 		}
 	}
 	for _, t := range repeats {
 		if t.After(left) {
-			out.Ticks = append(out.Ticks, tick{sp.x(t), "repeat", "raised again " + c.at(t).Clock()})
+			p.Ticks = append(p.Ticks, tick{sp.x(t), "repeat", "raised again " + c.at(t).Clock()})
 		}
 	}
 	for _, o := range a.OperatorChanges {
 		kind, ok := map[string]string{"note": "note", "ack": "take"}[o.State]
 		if ok && o.At.After(left) {
-			out.Ticks = append(out.Ticks, tick{sp.x(o.At), kind, kind + " " + c.at(o.At).Clock() + " by " + plain(o.By, 40)})
+			p.Ticks = append(p.Ticks, tick{sp.x(o.At), kind, kind + " " + c.at(o.At).Clock() + " by " + plain(o.By, 40)})
 		}
 	}
-	slices.SortStableFunc(out.Ticks, func(a, b tick) int { return cmp.Compare(a.X, b.X) })
-	out.Earlier = a.Standing && a.Raised.Before(left)
-	out.Says = says(a, len(repeats), c)
-	return out
+	slices.SortStableFunc(p.Ticks, func(a, b tick) int { return cmp.Compare(a.X, b.X) })
 }
 
 func says(a *correlate.Alarm, repeats int, c clock) string {
@@ -206,21 +242,34 @@ func cut(sp span, a *correlate.Alarm, ch correlate.StatusChange, end time.Time) 
 	return []bar{b, rest}
 }
 
-// hour is one mark of the time axis.
-type hour struct {
+// scale is the time axis of one pane.
+type scale struct {
+	pane
+	Marks []mark
+}
+
+// mark is a round time of the centre's day.
+type mark struct {
 	X     share
 	Label string
 }
 
-// axis returns marks at round times of the centre's day.
-func axis(sp span, c clock) []hour {
-	step := map[time.Duration]time.Duration{2 * time.Hour: 15 * time.Minute, 8 * time.Hour: time.Hour, 24 * time.Hour: 3 * time.Hour}[sp.Length]
+// axis returns the scales of a strip of some length.
+func axis(length time.Duration, c clock) []scale {
+	r, steps := reachAt(c.now, length), near[length]
+	panes := r.panes(c.now)
+	return []scale{{panes[0], marksOf(r.Far, steps.FarStep, c)}, {panes[1], marksOf(r.Near, steps.NearStep, c)}}
+}
+
+// marksOf leaves out the times so near to the right edge that their labels
+// would run into what stands there.
+func marksOf(sp span, step time.Duration, c clock) (out []mark) {
 	local := c.now.In(c.zone)
 	midnight := time.Date(local.Year(), local.Month(), local.Day(), 0, 0, 0, 0, c.zone)
-	var out []hour
-	for t := midnight.Add(-24 * time.Hour); !t.After(c.now); t = t.Add(step) {
-		if !t.Before(sp.begins(c.now)) {
-			out = append(out, hour{sp.x(t), t.In(c.zone).Format("15:04")})
+	right := c.now.Add(-sp.Lag)
+	for t := midnight.Add(-24 * time.Hour); t.Before(right.Add(-sp.Length / 16)); t = t.Add(step) {
+		if !t.Before(right.Add(-sp.Length + sp.Length/32)) {
+			out = append(out, mark{sp.x(t), t.In(c.zone).Format("15:04")})
 		}
 	}
 	return out

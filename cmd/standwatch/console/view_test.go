@@ -133,7 +133,7 @@ func TestWatchOrdersAndNests(t *testing.T) {
 }
 
 func TestSentence(t *testing.T) {
-	const duty = "On call: North crew on call until 13:10. Nobody is on call for the south crew. "
+	const duty = "On call until 13:10: North crew on call. Nobody is on call for the south crew. "
 	for _, tt := range []struct {
 		name string
 		fill func(*board)

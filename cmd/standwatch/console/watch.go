@@ -28,8 +28,7 @@ type watchPage struct {
 	Rows    []row
 	Right   []row  // sites where all came right within the span
 	Aside   []lane // shelved
-	Axis    []hour
-	Shift   share
+	Axis    []scale
 	Hand    *hand
 	Regions []string
 	Tags    []string
@@ -50,8 +49,8 @@ type row struct {
 	Lanes    []lane
 	More     int   // cleared lanes left out
 	Origin   int64 // of the strips, Unix milliseconds
-	Length   int64 // of the strips, milliseconds
-	Shift    share
+	Far      int64 // lengths of both panes, milliseconds
+	Near     int64
 	worst    correlate.Severity
 	oldest   time.Time
 }
@@ -70,7 +69,6 @@ type lane struct {
 	Who      string
 	Marks    []string
 	Strip    strip
-	Shift    share
 	Under    []lane // alarms it explains, at any depth
 	Shelf    *shelfView
 	seq      correlate.Seq
@@ -88,8 +86,8 @@ const clearedLanes = 3
 
 // watchView makes the front page.
 func watchView(c clock, src source, f filter) watchPage {
-	w := watcher{c: c, src: src, f: f, sp: spanAt(c.now, f.Length), under: map[correlate.Key][]*correlate.Alarm{}}
-	page := watchPage{Filter: f, Shift: w.sp.Shift(c.now), Axis: axis(w.sp, c), Seq: src.st.Seq, Newest: c.at(newestTrap(src.st))}
+	w := watcher{c: c, src: src, f: f, reach: reachAt(c.now, f.Length), under: map[correlate.Key][]*correlate.Alarm{}}
+	page := watchPage{Filter: f, Axis: axis(f.Length, c), Seq: src.st.Seq, Newest: c.at(newestTrap(src.st))}
 	sites := map[correlate.SiteID][]*correlate.Alarm{}
 	for _, a := range w.sort() {
 		sites[a.Key.Site] = append(sites[a.Key.Site], a)
@@ -123,7 +121,7 @@ type watcher struct {
 	c     clock
 	src   source
 	f     filter
-	sp    span
+	reach reach
 	under map[correlate.Key][]*correlate.Alarm // by the cause at the top
 	aside []*correlate.Alarm
 }
@@ -142,7 +140,7 @@ func (w *watcher) sort() []*correlate.Alarm {
 				continue
 			}
 			own = append(own, a)
-		case a.Episodes > 0 && a.Cleared.After(w.sp.begins(w.c.now)):
+		case a.Episodes > 0 && a.Cleared.After(w.reach.begins(w.c.now)):
 			own = append(own, a)
 		}
 	}
@@ -172,7 +170,7 @@ func topCause(st *correlate.State, a *correlate.Alarm) *correlate.Alarm {
 }
 
 func (w *watcher) row(id correlate.SiteID, alarms []*correlate.Alarm) (r row, hidden int) {
-	r = row{ID: id, Name: siteName(w.src.net, id), Origin: w.sp.Origin.UnixMilli(), Length: w.sp.Length.Milliseconds(), Shift: w.sp.Shift(w.c.now)}
+	r = row{ID: id, Name: siteName(w.src.net, id), Origin: w.reach.Near.Origin.UnixMilli(), Far: w.reach.Far.Length.Milliseconds(), Near: w.reach.Near.Length.Milliseconds()}
 	site := w.src.net.Site(id)
 	if site != nil {
 		r.Region, r.Doubtful = site.Region, api.Doubtful(w.src.st, w.src.net, site)
@@ -237,7 +235,7 @@ func (w *watcher) shows(site *correlate.Site, a *correlate.Alarm) bool {
 func (w *watcher) lane(a *correlate.Alarm) lane {
 	l := lane{ID: a.Key.ID(), Site: siteName(w.src.net, a.Key.Site), What: laneWords(w.src.net, a), Severity: a.Severity,
 		Since: w.c.at(a.Raised), Cleared: !a.Standing, Latched: a.Latched, Untaken: api.Untaken(a), Who: who(a), Marks: marks(w.c, a),
-		Strip: stripOf(w.sp, a, w.src.repeats(a), w.c), Shift: w.sp.Shift(w.c.now), seq: a.LastSeq}
+		Strip: stripOf(w.reach, a, w.src.repeats(a), w.c), seq: a.LastSeq}
 	if l.Cleared {
 		l.Since = w.c.at(a.Cleared)
 	}

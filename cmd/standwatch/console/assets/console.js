@@ -40,19 +40,25 @@ function setText(node, text) {
 function keepTime() {
   for (const node of all("time[data-age]")) setText(node, short(now() - Number(node.dataset.age)));
   for (const node of all("[data-spoken]")) setText(node, spoken(now() - Number(node.dataset.spoken)));
-  for (const row of all(".row[data-origin]")) {
-    const x = `${(-100 * (now() - Number(row.dataset.origin)) / Number(row.dataset.length)).toFixed(2)}%`;
-    for (const g of all("svg.shift", row)) if (g.getAttribute("x") !== x) g.setAttribute("x", x);
+  for (const row of all(".row[data-origin]")) shift(row, row.dataset);
+  const first = document.querySelector(".row[data-origin]");
+  if (first && byId("axis")) shift(byId("axis"), first.dataset);
+}
+
+// shift moves the drawings of both panes as time goes on; strip.go reckons alike.
+function shift(root, { origin, far, near }) {
+  const at = now() - Number(origin);
+  const places = { far: -100 * (at - near) / far, near: -100 * at / near };
+  for (const pane of ["far", "near"]) {
+    const x = `${places[pane].toFixed(2)}%`;
+    for (const g of all(`svg.shift.${pane}`, root)) if (g.getAttribute("x") !== x) g.setAttribute("x", x);
   }
-  const first = document.querySelector(".row[data-origin] svg.shift");
-  const hours = document.querySelector("#axis svg.shift");
-  if (first && hours) hours.setAttribute("x", first.getAttribute("x"));
 }
 
 // ---- the stream -----------------------------------------------------------
 
 const staleAfter = 15000; // three signs of life missed
-let source = null, heard = Date.now(), cursor = body.dataset.seq, lost = false, retry = 0, asleep = false;
+let source = null, heard = Date.now(), cursor = body.dataset.seq, retry = 0, asleep = false;
 
 function query() {
   const q = new URLSearchParams(page === "watch" ? location.search : "");
@@ -90,7 +96,6 @@ function clockText(ms) {
 }
 
 function trueAgain(frame) {
-  lost = false;
   byId("stale").hidden = true;
   body.classList.remove("stale");
   setText(byId("truth-time"), clockText(frame.now));
@@ -110,7 +115,6 @@ function judge() {
   const silent = Date.now() - heard;
   const gone = !source || source.readyState !== EventSource.OPEN;
   if (silent < staleAfter && !(gone && silent > 6000)) return;
-  lost = true;
   body.classList.add("stale");
   setText(byId("truth-word"), "not live");
   const text = `This page has lost the master. What it shows was true at ${byId("truth-time").textContent} and may be false now.`;
