@@ -2,7 +2,6 @@ package configs
 
 import (
 	"fmt"
-	"net"
 	"net/netip"
 	"net/url"
 	"slices"
@@ -241,12 +240,4 @@ func (c *compiler) smsGateway(s *smsShape) *smshttp.Options {
 		c.out.mistake(s.Here, err.Error(), "")
 	}
 	return o
-}
-
-// hostOf returns the host of host:port, or the whole.
-func hostOf(hostPort string) string {
-	if host, _, err := net.SplitHostPort(hostPort); err == nil {
-		return host
-	}
-	return hostPort
 }

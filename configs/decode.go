@@ -296,15 +296,6 @@ func (e *entries[T]) decodeNode(d *decoder, n *yaml.Node) {
 	})
 }
 
-// keys lists the keys in the order of the file.
-func (e entries[T]) keys() []string {
-	out := make([]string, len(e))
-	for i := range e {
-		out[i] = e[i].Key
-	}
-	return out
-}
-
 // get returns the value of a key, or nil.
 func (e entries[T]) get(key string) *T {
 	at := slices.IndexFunc(e, func(x entry[T]) bool { return x.Key == key })

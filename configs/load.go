@@ -111,7 +111,7 @@ type loader struct {
 	people   peopleFile
 	sites    []*sitesFile
 	rules    []*rules.File
-	ruleUses []useOfPack
+	ruleUses []text // packs, where they are named
 }
 
 func newLoader(ctx context.Context, fsys fs.FS, prefix string, o Options) *loader {
@@ -232,7 +232,8 @@ func decodeSource(out *collector, src *source, from *outside, into any) {
 
 func (l *loader) compile() *Config {
 	c := newCompiler(l.out)
-	cfg := &Config{Names: l.names, Files: l.files, Hash: hex.EncodeToString(l.hash.Sum(nil))}
+	names := l.mibs()
+	cfg := &Config{Names: names, Files: l.files, Hash: hex.EncodeToString(l.hash.Sum(nil))}
 	cfg.Centre = c.centreOf(l.daemon.Centre)
 	cfg.Store = Store{Folder: l.daemon.Store.Folder.or(defaultFolder)}
 	cfg.Console = c.consoleOf(l.daemon.Console)

@@ -273,3 +273,44 @@ func TestHashFollowsNamesAndContents(t *testing.T) {
 		seen[h] = name
 	}
 }
+
+const testMIB = `EXAMPLE-MIB DEFINITIONS ::= BEGIN
+IMPORTS MODULE-IDENTITY, NOTIFICATION-TYPE, enterprises FROM SNMPv2-SMI;
+example MODULE-IDENTITY
+    LAST-UPDATED "202611250000Z"
+    ORGANIZATION "x"
+    CONTACT-INFO "x"
+    DESCRIPTION "x"
+    ::= { enterprises 32473 77 }
+exampleDoorOpened NOTIFICATION-TYPE
+    STATUS current
+    DESCRIPTION "The door was opened."
+    ::= { example 0 1 }
+END
+`
+
+func TestMIBFoldersGiveNames(t *testing.T) {
+	files := map[string]string{
+		"standwatch.yaml":      "mibs: vendor/mibs\n",
+		"vendor/mibs/EX.mib":   testMIB,
+		"rules/own.yaml":       "rules:\n  - {name: door, on: exampleDoorOpened, observe: [{point: door, what: raise}]}\n",
+		"vendor/mibs/dirt.mib": "BAD-MIB DEFINITIONS ::= BEGIN oops ::= {",
+		"sites/one.yaml":       "sites: {one: {points: {door: {severity: minor}}}}\n",
+	}
+	cfg, problems := configs.Load(t.Context(), with(files), testOptions())
+	if cfg == nil {
+		t.Fatal(problems)
+	}
+	if len(problems) == 0 || problems[0].File != "vendor/mibs/dirt.mib" || problems[0].Grade != configs.Finding {
+		t.Errorf("the dirty MIB: %v", problems)
+	}
+	hash := cfg.Hash
+	files["vendor/mibs/EX.mib"] = testMIB + "\n"
+	if mustLoad(t, with(files)).Hash == hash {
+		t.Error("a changed MIB leaves the hash as it was")
+	}
+	files["standwatch.yaml"] = "mibs: [vendor/nowhere, ../etc]\n"
+	if _, problems := configs.Load(t.Context(), with(files), testOptions()); strings.Count(problems.Error(), "the MIB folder") != 2 {
+		t.Errorf("folders that are not there: %v", problems)
+	}
+}

@@ -21,9 +21,6 @@ type rulesFile struct {
 	Rules  []rules.Spec `yaml:"rules" jsonschema_description:"Rules; which one wins does not depend on their order, unless nothing else decides."`
 }
 
-// useOfPack is where a pack is named.
-type useOfPack struct{ name text }
-
 func (l *loader) decodeRules(name string) {
 	src := l.read(name, true)
 	if src == nil {
@@ -33,7 +30,7 @@ func (l *loader) decodeRules(name string) {
 	decodeSource(l.out, src, nil, file)
 	for _, use := range file.Use {
 		if use.Set {
-			l.ruleUses = append(l.ruleUses, useOfPack{use})
+			l.ruleUses = append(l.ruleUses, use)
 		}
 	}
 	l.rules = append(l.rules, &rules.File{Pack: file.Pack, Source: file.Source, Rules: file.Rules})
@@ -48,16 +45,16 @@ func (l *loader) ruleSpecs() []rules.Spec {
 	shipped := shippedPacks()
 	seen := map[string]bool{}
 	for _, use := range l.ruleUses {
-		file := shipped[use.name.V]
+		file := shipped[use.V]
 		if file == "" {
-			l.out.mistake(use.name.At, "there is no pack "+quoted(use.name.V), didYouMean(use.name.V, slices.Collect(maps.Keys(shipped))))
+			l.out.mistake(use.At, "there is no pack "+quoted(use.V), didYouMean(use.V, slices.Collect(maps.Keys(shipped))))
 			continue
 		}
-		if seen[use.name.V] {
-			l.out.finding(use.name.At, fmt.Sprintf("pack %s is used twice", use.name.V), "once is enough")
+		if seen[use.V] {
+			l.out.finding(use.At, fmt.Sprintf("pack %s is used twice", use.V), "once is enough")
 			continue
 		}
-		seen[use.name.V] = true
+		seen[use.V] = true
 		specs = append(specs, packed(l.readPack(file))...)
 	}
 	return specs

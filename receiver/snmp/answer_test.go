@@ -69,7 +69,7 @@ func hear(t *testing.T, datagram []byte, keys *usm.Keys) heard {
 	return h
 }
 
-// RFC 3416 section 4.2.7; limits.md, last section, 10: a negative request-id and
+// RFC 3416 section 4.2.7; Failing 10 of the twelve (twelve_test.go in package snmp): a negative request-id and
 // types that are not known here come back octet for octet, in whatever form they
 // came.
 func TestResponseEchoes(t *testing.T) {
@@ -98,7 +98,7 @@ func TestNoResponseToTraps(t *testing.T) {
 	}
 }
 
-// limits.md, last section, 9: the response is not reportable and has a salt of
+// Failing 9 of the twelve (twelve_test.go in package snmp): the response is not reportable and has a salt of
 // its own.
 func TestResponseV3(t *testing.T) {
 	for _, u := range []usm.User{
@@ -232,7 +232,7 @@ func (h heard) counter(t *testing.T) (name string, value uint64) {
 }
 
 // RFC 3414 section 4: both steps by which a sender finds out our engine ID, boots
-// and time. limits.md, last section, 7: the report states them and a Counter32.
+// and time. Failing 7 of the twelve (twelve_test.go in package snmp): the report states them and a Counter32.
 func TestDiscovery(t *testing.T) {
 	table := newTable(t, allKeys)
 	for round := uint64(1); round <= 2; round++ {

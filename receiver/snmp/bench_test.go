@@ -175,7 +175,7 @@ func BenchmarkResponse(b *testing.B) {
 	}
 }
 
-// BenchmarkRefuse is what a forged engine ID costs (limits.md, last section, 4).
+// BenchmarkRefuse is what a forged engine ID costs (failing 4 of the twelve).
 func BenchmarkRefuse(b *testing.B) {
 	build := secured(b, allKeys, false, 0)
 	build.Secure.EngineID = []byte("\x80\x00\x7e\xd9\x04forged")

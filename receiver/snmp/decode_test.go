@@ -63,7 +63,7 @@ func shown(n *Notification) (out []string) {
 }
 
 // The recorded v3 messages, with keys, MACs and the plain scoped PDU computed
-// independently (standards.md 2.9).
+// independently.
 func TestRecordedV3Messages(t *testing.T) {
 	traces := recorded(t)
 	for _, tc := range []struct {

@@ -155,7 +155,7 @@ func TestProcessUnsupportedLevel(t *testing.T) {
 	want(t, table, message{user: weak, engineID: senderID, level: AuthNoPriv, boots: 1, time: 1}.seal(t), 0, Accepted)
 }
 
-// limits.md, last section, 6: a weaker level is not taken for the configured
+// Failing 6 of the twelve (twelve_test.go in package snmp): a weaker level is not taken for the configured
 // one, unless it is asked for.
 func TestMinLevel(t *testing.T) {
 	strict, lenient := authPriv("u"), authPriv("v")
@@ -419,7 +419,7 @@ func TestCheckEngineID(t *testing.T) {
 	}
 }
 
-// limits.md, last section, 4: an engine ID that nobody admitted costs nothing
+// Failing 4 of the twelve (twelve_test.go in package snmp): an engine ID that nobody admitted costs nothing
 // and leaves nothing.
 func TestUnknownEngineCostsNothing(t *testing.T) {
 	table := newTestTable(t, authPriv("u"))

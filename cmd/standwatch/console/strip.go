@@ -32,9 +32,9 @@ const nearWidth share = 45
 
 // near is how much of each length is drawn wide, and the steps of both axes.
 var near = map[time.Duration]struct{ Near, FarStep, NearStep time.Duration }{
-	2 * time.Hour:  {10 * time.Minute, 30 * time.Minute, 2 * time.Minute},
-	8 * time.Hour:  {30 * time.Minute, time.Hour, 5 * time.Minute},
-	24 * time.Hour: {2 * time.Hour, 6 * time.Hour, 30 * time.Minute},
+	2 * time.Hour:  {10 * time.Minute, 30 * time.Minute, 5 * time.Minute},
+	8 * time.Hour:  {30 * time.Minute, 2 * time.Hour, 10 * time.Minute},
+	24 * time.Hour: {2 * time.Hour, 6 * time.Hour, time.Hour},
 }
 
 // reachAt returns the stretches of a length that end now.
@@ -267,8 +267,8 @@ func marksOf(sp span, step time.Duration, c clock) (out []mark) {
 	local := c.now.In(c.zone)
 	midnight := time.Date(local.Year(), local.Month(), local.Day(), 0, 0, 0, 0, c.zone)
 	right := c.now.Add(-sp.Lag)
-	for t := midnight.Add(-24 * time.Hour); t.Before(right.Add(-sp.Length / 16)); t = t.Add(step) {
-		if !t.Before(right.Add(-sp.Length + sp.Length/32)) {
+	for t := midnight.Add(-24 * time.Hour); t.Before(right.Add(-sp.Length / 12)); t = t.Add(step) {
+		if !t.Before(right.Add(-sp.Length + sp.Length/16)) {
 			out = append(out, mark{sp.x(t), t.In(c.zone).Format("15:04")})
 		}
 	}

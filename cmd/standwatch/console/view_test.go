@@ -168,56 +168,80 @@ func TestSentence(t *testing.T) {
 	}
 }
 
-// With 8 hours to a strip, an hour is 12.5 %; the drawing is reckoned from
-// the full hour, 12:00, which lies at 100 %.
+// Of 8 hours the newest 30 minutes are drawn wide, so that an hour of the
+// rest is 100/7.5 %. Both are reckoned from the full hour, 12:00, which lies
+// at 100 %.
 func TestStripGeometry(t *testing.T) {
 	b := newBoard(t)
 	k := apitest.Key("harrow-knoll", "mains")
 	b.at(10*time.Hour, raised("harrow-knoll", "mains", correlate.Major)) // 02:10, before the left edge
 	b.at(9*time.Hour, cleared("harrow-knoll", "mains"))
-	b.at(190*time.Minute, raised("harrow-knoll", "mains", correlate.Minor))                                            // 09:00: 62.5 %
-	b.at(130*time.Minute, &correlate.Changed{On: on("harrow-knoll", "mains"), Severity: correlate.Major, Worse: true}) // 10:00: 75 %
-	b.at(70*time.Minute, taken("harrow-knoll", "mains", "x"))                                                          // 11:00: 87.5 %
+	b.at(190*time.Minute, raised("harrow-knoll", "mains", correlate.Minor))                                            // 09:00: 60 %
+	b.at(115*time.Minute, &correlate.Changed{On: on("harrow-knoll", "mains"), Severity: correlate.Major, Worse: true}) // 10:15
+	b.at(25*time.Minute, taken("harrow-knoll", "mains", "x"))                                                          // 11:45
 	c := clock{noon, time.UTC}
-	sp := spanAt(noon, 8*time.Hour)
-	got := stripOf(sp, b.st.Alarms[k], []time.Time{noon.Add(-100 * time.Minute)}, c) // 10:30: 81.25 %
-	want := strip{
-		Bars: []bar{
-			{X: 62.5, Width: 12.5, Severity: correlate.Minor, Ended: true},
-			{X: 75, Width: 12.5, Severity: correlate.Major, Ended: true},
-			{X: 87.5, Width: open - 12.5, Severity: correlate.Major, Taken: true},
-		},
-		Ticks: []tick{{81.25, "repeat", "raised again 10:30:00"}, {87.5, "take", "take 11:00:00 by x"}},
-		Says:  "raised 09:00:00, raised again 1 time, taken 11:00:00, still standing",
+	r := reachAt(noon, 8*time.Hour)
+	got := stripOf(r, b.st.Alarms[k], []time.Time{noon.Add(-100 * time.Minute)}, c) // 10:30: 80 %
+	far, near := got.Panes[0], got.Panes[1]
+	about := cmp.Comparer(func(a, b share) bool { return math.Abs(float64(a-b)) < 1e-9 })
+	wantFar := []bar{
+		{X: 60, Width: 100 / 6.0, Severity: correlate.Minor, Ended: true},
+		{X: 60 + 100/6.0, Width: 20, Severity: correlate.Major, Ended: true},
+		{X: 80 + 100/6.0, Width: open - 20, Severity: correlate.Major, Taken: true},
 	}
-	if diff := cmp.Diff(want, got); diff != "" {
-		t.Errorf("strip (-want +got):\n%s", diff)
+	if diff := cmp.Diff(wantFar, far.Bars, about); diff != "" {
+		t.Errorf("far bars (-want +got):\n%s", diff)
 	}
-	if shift := sp.Shift(noon).String(); shift != "-2.08%" { // ten minutes of 480
-		t.Errorf("shift %s", shift)
+	wantTicks := []tick{{80, "repeat", "raised again 10:30:00"}, {80 + 100/6.0, "take", "take 11:45:00 by x"}}
+	if diff := cmp.Diff(wantTicks, far.Ticks, about); diff != "" {
+		t.Errorf("far ticks (-want +got):\n%s", diff)
 	}
-	b.at(0, cleared("harrow-knoll", "mains"))
-	got = stripOf(sp, b.st.Alarms[k], nil, c)
-	last := got.Bars[len(got.Bars)-1]
-	if !last.Ended || !last.Taken || math.Abs(float64(last.X+last.Width)-float64(sp.x(noon))) > 1e-9 || got.Ticks[len(got.Ticks)-1].Kind != "clear" {
-		t.Errorf("after the clear: %+v %+v", last, got.Ticks)
+	if last := near.Bars[2]; last.X != 50 || !last.Taken || len(near.Ticks) != 1 || near.Ticks[0].X != 50 { // a quarter hour of a half before 12:00
+		t.Errorf("near: %+v %+v", near.Bars, near.Ticks)
 	}
-	long := stripOf(spanAt(noon, 2*time.Hour), func() *correlate.Alarm {
-		b := newBoard(t)
-		b.at(5*time.Hour, raised("harrow-knoll", "mains", correlate.Major))
-		return b.st.Alarms[k]
-	}(), nil, c)
-	if !long.Earlier || len(long.Bars) != 1 {
-		t.Errorf("an alarm older than the strip: %+v", long)
+	if far.Width+near.Width != 100 || near.X != far.Width || far.Shift.String() != "4.44%" || near.Shift.String() != "-33.33%" { // 12:00 is 20 minutes after 11:40 and 10 before 12:10
+		t.Errorf("panes %+v", got.Panes)
+	}
+	if got.Says != "raised 09:00:00, raised again 1 time, taken 11:45:00, still standing" || got.Earlier {
+		t.Errorf("says %q, earlier %t", got.Says, got.Earlier)
+	}
+}
+
+func TestBarEndsWithTheClear(t *testing.T) {
+	b := newBoard(t)
+	b.at(time.Hour, raised("harrow-knoll", "mains", correlate.Major), taken("harrow-knoll", "mains", "x"))
+	b.at(3*time.Minute, cleared("harrow-knoll", "mains"))
+	r := reachAt(noon, 8*time.Hour)
+	near := stripOf(r, b.st.Alarms[apitest.Key("harrow-knoll", "mains")], nil, clock{noon, time.UTC}).Panes[1]
+	end := r.Near.x(noon.Add(-3 * time.Minute))
+	if last := near.Bars[len(near.Bars)-1]; !last.Ended || !last.Taken || math.Abs(float64(last.X+last.Width-end)) > 1e-9 {
+		t.Errorf("bar %+v, want its end at %v", last, end)
+	}
+	if last := near.Ticks[len(near.Ticks)-1]; last.Kind != "clear" || last.X != end {
+		t.Errorf("tick %+v", last)
+	}
+}
+
+func TestOldAlarmsBeginBeforeTheStrip(t *testing.T) {
+	b := newBoard(t)
+	b.at(5*time.Hour, raised("harrow-knoll", "mains", correlate.Major))
+	a := b.st.Alarms[apitest.Key("harrow-knoll", "mains")]
+	if s := stripOf(reachAt(noon, 2*time.Hour), a, nil, clock{noon, time.UTC}); !s.Earlier || len(s.Panes[0].Bars) != 1 {
+		t.Errorf("in two hours: %+v", s)
+	}
+	if stripOf(reachAt(noon, 8*time.Hour), a, nil, clock{noon, time.UTC}).Earlier {
+		t.Error("in eight hours it is said to be older")
 	}
 }
 
 func TestAxisMarksTheCentresHours(t *testing.T) {
 	var got []string
-	for _, h := range axis(spanAt(noon, 8*time.Hour), clock{noon, time.FixedZone("half", 5*3600+1800)}) {
-		got = append(got, h.Label)
+	for _, s := range axis(8*time.Hour, clock{noon, time.FixedZone("half", 5*3600+1800)}) {
+		for _, m := range s.Marks {
+			got = append(got, m.Label)
+		}
 	}
-	if want := []string{"10:00", "11:00", "12:00", "13:00", "14:00", "15:00", "16:00", "17:00"}; !slices.Equal(got, want) {
+	if want := []string{"12:00", "14:00", "16:00", "17:20", "17:30"}; !slices.Equal(got, want) {
 		t.Errorf("got %v", got)
 	}
 }
