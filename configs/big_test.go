@@ -6,7 +6,9 @@ import (
 	"strings"
 	"testing"
 	"testing/fstest"
+	"time"
 
+	"example.net/standwatch/configs"
 	"example.net/standwatch/correlate"
 )
 
@@ -82,6 +84,23 @@ func TestLargestNetworkFits(t *testing.T) {
 	if p == nil || p.AlarmWord != "Site 4999: contact closed" {
 		t.Errorf("a look-up gives %+v", p)
 	}
+}
+
+func BenchmarkCheckAndDiff5000SitesOf176Points(b *testing.B) {
+	fsys := bigNetwork()
+	cfg, again := mustLoad(b, fsys), mustLoad(b, fsys)
+	b.Run("check", func(b *testing.B) {
+		for b.Loop() {
+			cfg.Check(exampleDay, 14*24*time.Hour)
+		}
+	})
+	b.Run("diff", func(b *testing.B) {
+		for b.Loop() {
+			if got := configs.Diff(cfg, again).String(); got != "nothing changed" {
+				b.Fatal(got)
+			}
+		}
+	})
 }
 
 func BenchmarkLoadExample(b *testing.B) {

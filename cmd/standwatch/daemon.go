@@ -15,6 +15,7 @@ import (
 	"example.net/standwatch/correlate"
 	"example.net/standwatch/notify"
 	"example.net/standwatch/receiver"
+	"example.net/standwatch/receiver/snmp"
 	"example.net/standwatch/store"
 	"example.net/standwatch/store/ledger"
 	"github.com/prometheus/client_golang/prometheus"
@@ -94,7 +95,7 @@ func (d *daemon) assemble(ctx context.Context) (err error) {
 func (d *daemon) listenTraps() (err error) {
 	id := d.store.Identity()
 	d.receiver, err = receiver.New(receiver.Options{
-		Listeners: d.config.Listeners, Config: d.config.Receiver, Offer: d.offer, Clocks: d.clocks(),
+		Listeners: d.config.Listeners, Config: d.config.Receiver, Offer: d.offer, Clocks: d.clocks(), Screaming: d.screaming,
 		Identity: receiver.Identity{EngineID: id.EngineID, Boots: id.Boots}, Now: d.opts.Now, Log: d.log,
 	})
 	return err
@@ -104,6 +105,25 @@ func (d *daemon) listenTraps() (err error) {
 // is durable.
 func (d *daemon) offer(in *correlate.Arrival, done func(correlate.Seq, error)) bool {
 	return d.ledger.Offer(in, func(r ledger.Receipt, err error) { done(r.Seq, err) })
+}
+
+// unseal decodes a kept v3 datagram for the alarm page.
+func (d *daemon) unseal(in *correlate.Arrival) (*snmp.Notification, error) {
+	return d.receiver.Unseal(in.Datagram)
+}
+
+// screaming raises the fault of an agent that sends more than its rate, and
+// clears it when it calms down. It must not wait: a full queue drops the word,
+// and the agent's next turn says it again.
+func (d *daemon) screaming(agent correlate.AgentID, over bool) {
+	o := correlate.Observation{Key: correlate.Key{Site: correlate.SiteSelf, Point: configs.SelfIntake, Instance: string(agent)}, What: correlate.Clear}
+	if over {
+		o.What, o.Severity, o.Text = correlate.Raise, correlate.Minor, "Agent "+string(agent)+" sends more than its rate; its newest states are kept"
+	}
+	in := &correlate.Notice{Source: "intake", Observations: []correlate.Observation{o}}
+	if !d.ledger.Offer(in, func(ledger.Receipt, error) {}) {
+		d.log.Warn().Str("agent", string(agent)).Bool("over", over).Msg("no room to journal that an agent screams")
+	}
 }
 
 func (d *daemon) listenWeb() (err error) {
@@ -123,7 +143,7 @@ func (d *daemon) listenWeb() (err error) {
 	mux.Handle("/api/v1/", api.Handler(api.Options{Board: d.ledger, Journal: d.store, Submit: submit, Intake: d.intake, OnCall: d.onCall, Actor: actor,
 		Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Version: version}))
 	mux.Handle("/", console.Handler(console.Options{Board: d.ledger, Journal: d.store, Submit: submit, Intake: d.intake, OnCall: d.onCall, Actor: actor,
-		Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Names: cfg.Names, Trouble: d.trouble, Banner: d.opts.Banner, Centre: cfg.Centre.Name}))
+		Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Names: cfg.Names, Unseal: d.unseal, Trouble: d.trouble, Banner: d.opts.Banner, Centre: cfg.Centre.Name}))
 	mux.Handle("GET /metrics", promhttp.HandlerFor(registry, promhttp.HandlerOpts{}))
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "alive") })
 	mux.HandleFunc("GET /readyz", d.ready)
