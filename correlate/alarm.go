@@ -24,7 +24,7 @@ type Alarm struct {
 	Episodes int       `cbor:"9,keyasint"`            // how often it rose
 	Repeats  int       `cbor:"10,keyasint,omitempty"` // in this episode, the raise itself not counted
 	LastSeen time.Time `cbor:"11,keyasint"`           // newest raise or repeat
-	RaisedBy Seq       `cbor:"12,keyasint"`           // record that began the episode
+	RaisedBy Seq       `cbor:"12,keyasint"`           // record whose report began the episode
 	LastSeq  Seq       `cbor:"13,keyasint"`           // newest record that changed it
 
 	Acknowledged bool      `cbor:"14,keyasint,omitempty"`
@@ -77,6 +77,7 @@ type Wait struct {
 	Severity Severity  `cbor:"4,keyasint,omitempty"`
 	Text     string    `cbor:"5,keyasint,omitempty"`
 	Audit    bool      `cbor:"6,keyasint,omitempty"`
+	Seq      Seq       `cbor:"7,keyasint,omitempty"` // record whose report began the wait
 }
 
 // Order is what decides whether a report is newer than the last one of the

@@ -206,7 +206,7 @@ func (e *Engine) alarmDue(a *Alarm) {
 	now := e.r.At
 	if w := a.Wait; w != nil && isDue(w.Due, now) {
 		if w.What == Raise {
-			e.raise(a.Key, rise{Severity: w.Severity, Text: w.Text, Since: w.Since, Audit: w.Audit})
+			e.raise(a.Key, rise{Severity: w.Severity, Text: w.Text, Since: w.Since, Audit: w.Audit, By: w.Seq})
 		} else {
 			e.clear(a, *w)
 		}

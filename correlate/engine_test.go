@@ -296,6 +296,9 @@ func TestDelays(t *testing.T) {
 	if got := b.since(n); got != "raised(minor) announced(raised)" {
 		t.Errorf("after the delay, across a restart: %q", got)
 	}
+	if a := b.eng.State().Alarms[key("hub:pump")]; a.RaisedBy != correlate.Seq(n) || a.LastSeq != correlate.Seq(n+1) {
+		t.Errorf("raised by record %d, decided in %d; want the report's %d and %d", a.RaisedBy, a.LastSeq, n, n+1)
+	}
 	b.at(30).want(b.clear("hub:pump"), "pending")
 	b.at(31).want(b.raise("hub:pump"), "pending-ended repeated")
 	b.at(32).want(b.clear("hub:pump"), "pending")
@@ -576,4 +579,17 @@ func TestSeverityNumbers(t *testing.T) {
 	if !slices.IsSortedFunc(correlate.Severities(), func(a, b correlate.Severity) int { return int(b) - int(a) }) {
 		t.Error("severities are not most severe first")
 	}
+}
+
+// A delay that ends by itself does not forget the sender's time: what was sent
+// before the raise stays late.
+func TestLateAfterADelay(t *testing.T) {
+	b := newBench(t)
+	obs := func(w correlate.What) correlate.Observation {
+		return correlate.Observation{Key: key("hub:pump"), What: w}
+	}
+	b.want(b.hear("hub-1", 900000, obs(correlate.Raise)), "pending")
+	b.at(6).wantBoard("hub:pump")
+	b.want(b.hear("hub-1", 899000, obs(correlate.Clear)), "ignored(late)")
+	b.refold()
 }

@@ -34,6 +34,7 @@ type (
 		Since    time.Time `cbor:"4,keyasint"` // when the condition began, before any delay
 		Merit    float64   `cbor:"5,keyasint,omitempty"`
 		Audit    bool      `cbor:"6,keyasint,omitempty"`
+		By       Seq       `cbor:"7,keyasint,omitempty"` // record of the report, when a delay lay between
 	}
 	// Repeated says that a standing alarm was raised again: counted, refreshed.
 	Repeated struct {
@@ -56,6 +57,7 @@ type (
 		Audit bool      `cbor:"4,keyasint,omitempty"`
 		Merit float64   `cbor:"5,keyasint,omitempty"`
 		Latch bool      `cbor:"6,keyasint,omitempty"` // it stays on the board until acknowledged
+		By    Seq       `cbor:"7,keyasint,omitempty"` // record of the report, when a delay lay between
 	}
 	// Acked says that somebody took the alarm.
 	Acked struct {

@@ -1,6 +1,7 @@
 package correlate
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"time"
@@ -88,7 +89,7 @@ func (s *State) FoldEvent(r *Record, ev Event) {
 	case *Refused:
 	case *Ignored:
 		if a := s.Alarms[e.Key]; a != nil && e.Why == IgnoredNotStanding {
-			a.Order = orderOf(r, e.What)
+			a.reported(r, e.What)
 		}
 	default:
 		s.foldAlarm(r, ev)
@@ -107,14 +108,14 @@ func (s *State) foldAlarm(r *Record, ev Event) {
 		if e.Text != "" {
 			a.Text = e.Text
 		}
-		a.Order = orderOf(r, Raise)
+		a.reported(r, Raise)
 	case *Changed:
 		a.Severity, a.Text, a.LastSeen, a.Changed = e.Severity, e.Text, r.At, r.At
-		a.status(r, e.Severity, e.Text)
+		a.status(r.At, r.Seq, e.Severity, e.Text)
 		if e.Worse {
 			a.Acknowledged = false
 		}
-		a.Order = orderOf(r, Raise)
+		a.reported(r, Raise)
 	case *AlarmCleared:
 		a.foldCleared(r, e)
 	case *Acked:
@@ -136,11 +137,15 @@ func (s *State) foldAlarm(r *Record, ev Event) {
 	case *Held:
 		a.HeldUntil, a.HeldWhy = e.Until, e.Why
 	case *Pending:
-		a.Wait = &Wait{What: e.What, Since: e.Since, Due: e.Due, Severity: e.Severity, Text: e.Text, Audit: e.Audit}
-		a.Order = orderOf(r, e.What)
+		seq := r.Seq
+		if a.Wait != nil && a.Wait.What == e.What {
+			seq = a.Wait.Seq
+		}
+		a.Wait = &Wait{What: e.What, Since: e.Since, Due: e.Due, Severity: e.Severity, Text: e.Text, Audit: e.Audit, Seq: seq}
+		a.reported(r, e.What)
 	case *PendingEnded:
 		if a.Wait != nil {
-			a.Order = orderOf(r, opposite(a.Wait.What))
+			a.reported(r, opposite(a.Wait.What))
 		}
 		a.Wait = nil
 	case *Announced:
@@ -159,13 +164,13 @@ func (a *Alarm) foldRaised(r *Record, e *Raised) {
 	a.Standing, a.Condition, a.Latched = true, true, false
 	a.Severity, a.Text, a.Raised, a.Changed, a.LastSeen = e.Severity, e.Text, r.At, r.At, r.At
 	a.Episodes++
-	a.Repeats, a.RaisedBy = 0, r.Seq
+	a.Repeats, a.RaisedBy = 0, cmp.Or(e.By, r.Seq)
 	a.Acknowledged, a.AckBy, a.AckVia, a.AckAt = false, "", "", time.Time{}
 	a.Announced, a.AnnouncedAt, a.ReAlarmDue, a.Cause = false, time.Time{}, time.Time{}, Key{}
 	a.HeldUntil, a.HeldWhy, a.Wait = time.Time{}, "", nil
 	a.Merit, a.MeritAt, a.Audit = e.Merit, r.At, e.Audit
-	a.status(r, e.Severity, e.Text)
-	a.Order = orderOf(r, Raise)
+	a.status(r.At, a.RaisedBy, e.Severity, e.Text)
+	a.reported(r, Raise)
 }
 
 func (a *Alarm) foldCleared(r *Record, e *AlarmCleared) {
@@ -173,8 +178,8 @@ func (a *Alarm) foldCleared(r *Record, e *AlarmCleared) {
 	a.Cleared, a.Changed, a.Wait, a.Audit = r.At, r.At, nil, e.Audit
 	a.Cause, a.HeldUntil, a.HeldWhy, a.Announced, a.ReAlarmDue = Key{}, time.Time{}, "", false, time.Time{}
 	a.Latched, a.Merit, a.MeritAt = e.Latch, e.Merit, r.At
-	a.status(r, Cleared, e.Text)
-	a.Order = orderOf(r, Clear)
+	a.status(r.At, cmp.Or(e.By, r.Seq), Cleared, e.Text)
+	a.reported(r, Clear)
 }
 
 func (a *Alarm) foldAcked(r *Record, e *Acked) {
@@ -196,7 +201,7 @@ func (a *Alarm) foldFlap(r *Record, ev Event) {
 			a.FlapCount++
 			a.LastSeen = r.At
 		}
-		a.Order = orderOf(r, what)
+		a.reported(r, what)
 	case *FlapEnded:
 		a.Flapping, a.FlapDue = false, time.Time{}
 	}
@@ -205,7 +210,7 @@ func (a *Alarm) foldFlap(r *Record, ev Event) {
 
 func (a *Alarm) foldClosed(r *Record, e *Closed) {
 	if a.Standing {
-		a.status(r, Cleared, e.Why)
+		a.status(r.At, r.Seq, Cleared, e.Why)
 		a.Cleared = r.At
 	}
 	a.Standing, a.Condition, a.Latched, a.Flapping = false, false, false, false
@@ -214,8 +219,8 @@ func (a *Alarm) foldClosed(r *Record, e *Closed) {
 	a.Changed = r.At
 }
 
-func (a *Alarm) status(r *Record, severity Severity, text string) {
-	a.StatusChanges = prepend(a.StatusChanges, StatusChange{At: r.At, Severity: severity, Text: text, Seq: r.Seq})
+func (a *Alarm) status(at time.Time, seq Seq, severity Severity, text string) {
+	a.StatusChanges = prepend(a.StatusChanges, StatusChange{At: at, Severity: severity, Text: text, Seq: seq})
 }
 
 func (a *Alarm) operator(r *Record, c OperatorChange) {
@@ -286,6 +291,14 @@ func (s *State) forget(now time.Time) {
 		if s.ByAlarm[c.Key] == id {
 			delete(s.ByAlarm, c.Key)
 		}
+	}
+}
+
+// reported notes the sender's time of a report. Inputs that carry none, such as
+// a tick that ends a delay, leave what is known of the last report.
+func (a *Alarm) reported(r *Record, what What) {
+	if _, ok := r.Input.(*Arrival); ok {
+		a.Order = orderOf(r, what)
 	}
 }
 

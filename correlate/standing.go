@@ -9,6 +9,7 @@ type rise struct {
 	Text     string
 	Since    time.Time
 	Audit    bool
+	By       Seq // record of the report, when a delay lay between
 }
 
 // arrival decides about a notification: the agent lives, and each observation
@@ -187,7 +188,7 @@ func (e *Engine) raise(k Key, c rise) {
 		}
 		merit = p.Flap.Rise(merit)
 	}
-	e.emit(&Raised{On: On{k}, Severity: c.Severity, Text: c.Text, Since: c.Since, Merit: merit, Audit: c.Audit})
+	e.emit(&Raised{On: On{k}, Severity: c.Severity, Text: c.Text, Since: c.Since, Merit: merit, Audit: c.Audit, By: c.By})
 	a := e.st.Alarms[k]
 	why := "raised"
 	if p.suppressesFlapping() && merit > p.Flap.Cut {
@@ -236,7 +237,7 @@ func (e *Engine) conditionWent(k Key, p *Point, text string, audit bool) {
 // clear ends an episode.
 func (e *Engine) clear(a *Alarm, w Wait) {
 	p := e.net.Point(a.Key)
-	ev := &AlarmCleared{On: On{a.Key}, Text: w.Text, Since: w.Since, Audit: w.Audit}
+	ev := &AlarmCleared{On: On{a.Key}, Text: w.Text, Since: w.Since, Audit: w.Audit, By: w.Seq}
 	if p != nil {
 		ev.Latch = p.Latch && !a.Acknowledged
 		if p.Flap != nil {
