@@ -33,7 +33,6 @@ type Arrival struct {
 	Observations []Observation `cbor:"16,keyasint,omitempty"`
 	Unmatched    string        `cbor:"17,keyasint,omitempty"` // why nothing was made of it; empty when matched
 	Restart      bool          `cbor:"18,keyasint,omitempty"` // coldStart or warmStart of the agent
-	Decoded      string        `cbor:"19,keyasint,omitempty"` // reserved for archived forms
 	RunAgain     Seq           `cbor:"20,keyasint,omitempty"` // the record this one runs again under other rules
 }
 

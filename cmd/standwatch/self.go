@@ -6,7 +6,9 @@ import (
 	"syscall"
 	"time"
 
+	"example.net/standwatch/configs"
 	"example.net/standwatch/correlate"
+	"example.net/standwatch/receiver"
 )
 
 // How often the master looks at itself, and how long a loss is shown after the
@@ -29,6 +31,10 @@ type selfWatch struct {
 
 	commitErr string // of the last failed commit seen
 	commitAt  time.Time
+
+	looked   time.Time     // the last look, for steps of the clock
+	jump     time.Duration // of the last step
+	jumpedAt time.Time
 }
 
 // watchSelf raises and clears the points of the site self until ctx ends.
@@ -78,16 +84,18 @@ func (w *selfWatch) look(ctx context.Context) {
 	w.commits(ctx)
 	w.losses(ctx)
 	w.disk(ctx)
+	w.queue(ctx)
+	w.clock(ctx)
 	for _, g := range w.d.runner.Health() {
-		w.say(ctx, "gateway", g.Gateway, g.Failures >= gatewayFails, fmt.Sprintf("Gateway %s failed %d times in a row: %s", g.Gateway, g.Failures, g.LastAnswer))
+		w.say(ctx, configs.SelfGateway, g.Gateway, g.Failures >= gatewayFails, fmt.Sprintf("Gateway %s failed %d times in a row: %s", g.Gateway, g.Failures, g.LastAnswer))
 	}
 	for _, duty := range w.d.onCall(w.d.opts.Now()) {
-		w.say(ctx, "roster", duty.Roster, len(duty.People) == 0, "Nobody is on call in the roster "+duty.Name)
+		w.say(ctx, configs.SelfRoster, duty.Roster, len(duty.People) == 0, "Nobody is on call in the roster "+duty.Name)
 	}
 	w.d.mu.RLock()
 	fault := w.d.reloaded
 	w.d.mu.RUnlock()
-	w.say(ctx, "config", "", fault != "", "The configuration on disk was not taken: "+fault)
+	w.say(ctx, configs.SelfConfig, "", fault != "", "The configuration on disk was not taken: "+fault)
 }
 
 // commits notes that the journal could not be written. While it cannot, the
@@ -100,7 +108,7 @@ func (w *selfWatch) commits(ctx context.Context) {
 		return
 	}
 	recent := !w.commitAt.IsZero() && now.Sub(w.commitAt) < lossStands
-	w.say(ctx, "commit", "", recent, "The journal could not be written: "+w.commitErr)
+	w.say(ctx, configs.SelfCommit, "", recent, "The journal could not be written: "+w.commitErr)
 }
 
 // losses notes datagrams that were lost inside the master: dropped by the
@@ -109,7 +117,7 @@ func (w *selfWatch) losses(ctx context.Context) {
 	now := w.d.opts.Now()
 	total := uint64(0)
 	for _, l := range w.d.intake().Listeners {
-		lost := l.KernelDropped + l.Refused["queue full"]
+		lost := l.KernelDropped + l.Refused[receiver.QueueFull.String()]
 		if lost > w.lost[l.Name] {
 			total += lost - w.lost[l.Name]
 			w.lossAt = now
@@ -117,16 +125,49 @@ func (w *selfWatch) losses(ctx context.Context) {
 		w.lost[l.Name] = lost
 	}
 	recent := !w.lossAt.IsZero() && now.Sub(w.lossAt) < lossStands
-	w.say(ctx, "intake", "", recent, fmt.Sprintf("%d notifications were lost before they could be read", total))
+	w.say(ctx, configs.SelfIntake, "", recent, fmt.Sprintf("%d notifications were lost before they could be read", total))
 }
 
 func (w *selfWatch) disk(ctx context.Context) {
 	var fs syscall.Statfs_t
 	if err := syscall.Statfs(w.d.dir, &fs); err != nil {
-		w.say(ctx, "disk", "", true, "The disk of the data folder cannot be looked at: "+err.Error())
+		w.say(ctx, configs.SelfDisk, "", true, "The disk of the data folder cannot be looked at: "+err.Error())
 		return
 	}
 	free := fs.Bavail * uint64(fs.Bsize)
 	low := fs.Bavail*100 < fs.Blocks*diskLeast || free < diskOctets
-	w.say(ctx, "disk", "", low, fmt.Sprintf("The disk of the data folder has %d MiB left", free>>20))
+	w.say(ctx, configs.SelfDisk, "", low, fmt.Sprintf("The disk of the data folder has %d MiB left", free>>20))
+}
+
+// queue notes that inputs wait faster than they are made durable.
+func (w *selfWatch) queue(ctx context.Context) {
+	h := w.d.ledger.Health()
+	w.say(ctx, configs.SelfQueue, "", h.Queue > h.QueueLen/2, fmt.Sprintf("%d of %d places in the queue before the journal are taken", h.Queue, h.QueueLen))
+}
+
+// clockTolerance is how far the wall clock may drift from the machine's own
+// count between two looks; a disciplined clock is slewed by far less.
+const clockTolerance = 2 * time.Second
+
+// clock notes that the wall clock was set: it went another way than the time
+// that has passed.
+func (w *selfWatch) clock(ctx context.Context) {
+	now := w.d.opts.Now()
+	if !w.looked.IsZero() {
+		if jump := clockJump(now.Round(0).Sub(w.looked.Round(0)), now.Sub(w.looked)); jump != 0 {
+			w.jump, w.jumpedAt = jump, now
+		}
+	}
+	w.looked = now
+	recent := !w.jumpedAt.IsZero() && now.Sub(w.jumpedAt) < lossStands
+	w.say(ctx, configs.SelfClock, "", recent, fmt.Sprintf("The clock jumped by %s", w.jump.Round(time.Second)))
+}
+
+// clockJump returns by how much the wall clock was set while elapsed passed,
+// or 0 when that is within tolerance.
+func clockJump(wall, elapsed time.Duration) time.Duration {
+	if jump := wall - elapsed; jump.Abs() > clockTolerance {
+		return jump
+	}
+	return 0
 }
