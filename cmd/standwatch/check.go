@@ -35,10 +35,18 @@ The exit code is 0 when there is no mistake, 1 when there is one.`,
 				return problemError{problems}
 			}
 			cfg.Check(time.Now(), checkAhead).Print(out)
-			fmt.Fprintf(out, "No mistakes: %d sites, %d agents, %d rules.\n", len(cfg.Network.Sites())-1, cfg.Network.Agents(), len(cfg.Rules.Rules()))
+			fmt.Fprintf(out, "No mistakes: %s, %s, %s.\n", counted(len(cfg.Network.Sites())-1, "site"), counted(cfg.Network.Agents(), "agent"), counted(len(cfg.Rules.Rules()), "rule"))
 			return nil
 		},
 	}
 	cmd.Flags().StringVar(&dir, "config", "", "folder of the configuration (required)")
 	return cmd
+}
+
+// counted is "1 site" or "24 sites".
+func counted(n int, word string) string {
+	if n == 1 {
+		return "1 " + word
+	}
+	return fmt.Sprintf("%d %ss", n, word)
 }
