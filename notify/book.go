@@ -37,19 +37,6 @@ type Book struct {
 	Gateways []Gateway
 }
 
-// Kind is what sort of gateway carries a message.
-type Kind string
-
-// The kinds of gateway. A mail gateway gets a subject and the whole story; any
-// other gets one short text.
-const (
-	KindMail    Kind = "mail"
-	KindSMSHTTP Kind = "sms-http"
-)
-
-// Kinds lists the kinds of gateway.
-func Kinds() []Kind { return []Kind{KindMail, KindSMSHTTP} }
-
 // Gateway is a named way out. How it is reached is the business of the package
 // that speaks to it.
 type Gateway struct {

@@ -105,7 +105,7 @@ func (d *drafter) draftGateways() {
 		case d.gateways[g.Name] != "":
 			d.add(g.Pos, "", "gateway %q is there twice", g.Name)
 		case !slices.Contains(Kinds(), g.Kind):
-			d.add(g.Pos, "", "gateway %q has the unknown kind %q (known: mail, sms-http)", g.Name, g.Kind)
+			d.add(g.Pos, "", "gateway %q has the unknown kind %q (known: %s)", g.Name, g.Kind, kindWords())
 		default:
 			d.gateways[g.Name] = g.Kind
 		}
@@ -157,10 +157,14 @@ func (d *drafter) checkAddress(b *Person, i int, a Address) {
 	switch {
 	case !there:
 		d.add(at, "", "person %q: there is no gateway %q%s", b.ID, a.Gateway, known(names(d.book.Gateways, func(g Gateway) string { return g.Name })))
-	case kind == KindMail && !plausibleMail(a.To):
+	case kind.carries() == mailAddress && !plausibleMail(a.To):
 		d.add(at, "", "person %q: %q is not a mail address", b.ID, a.To)
-	case kind != KindMail && !e164.MatchString(a.To):
+	case kind.carries() == telephone && !e164.MatchString(a.To):
 		d.add(at, "write it like +12025550147", "person %q: %q is not a telephone number", b.ID, a.To)
+	case kind.carries() == pagerID && !pager.MatchString(a.To):
+		d.add(at, "letters, digits and -._ only, 32 at most", "person %q: %q is not the ID of a pager", b.ID, a.To)
+	case kind.carries() == ownName && !plain(a.To):
+		d.add(at, "", "person %q: the address %q has characters that cannot be sent", b.ID, a.To)
 	}
 }
 

@@ -29,11 +29,12 @@ const (
 type RunnerOptions struct {
 	Outbox      Outbox
 	Channels    map[string]Channel // by the gateway's name; see [Runner.Use]
-	PerGateway  int                // sends at once at one gateway
+	PerGateway  int                // sends at once at one gateway that is not [Wide]
 	Attempt     time.Duration      // longest one attempt may take
 	FirstWait   time.Duration      // before the second attempt; doubles from there
 	LongestWait time.Duration
-	Grace       time.Duration // for what is being sent when the runner is told to end
+	Grace       time.Duration              // for what is being sent when the runner is told to end
+	Inbox       func(gateway string) Inbox // takes what comes back; nil: it is thrown away
 	Now         func() time.Time
 	Log         zerolog.Logger
 }
@@ -42,6 +43,7 @@ type RunnerOptions struct {
 type Runner struct {
 	o        RunnerOptions
 	finished chan struct{} // buffered 1: a send has ended
+	changed  chan struct{} // buffered 1: other channels are in force
 
 	mu       sync.Mutex // guards what follows
 	channels map[string]Channel
@@ -67,6 +69,7 @@ type GatewayHealth struct {
 	Temporary   uint64
 	Permanent   uint64
 	InFlight    int
+	Trouble     string    // why a [Line] cannot be used now; empty when it can
 	Waiting     int       // messages that wait, those for later included
 	Oldest      time.Time // when the oldest of those due was first to be sent; zero when none is due
 }
@@ -84,7 +87,7 @@ func New(o RunnerOptions) (*Runner, error) {
 	if o.PerGateway < 0 || o.Attempt < 0 || o.FirstWait < 0 || o.LongestWait < o.FirstWait || o.Grace < 0 {
 		return nil, errors.New("the runner's numbers must not be negative, and the longest wait not shorter than the first")
 	}
-	r := &Runner{o: o, finished: make(chan struct{}, 1), gateways: map[string]*gateway{},
+	r := &Runner{o: o, finished: make(chan struct{}, 1), changed: make(chan struct{}, 1), gateways: map[string]*gateway{},
 		inFlight: map[correlate.MessageID]bool{}, reported: map[correlate.MessageID]int{}}
 	r.Use(o.Channels)
 	return r, nil
@@ -107,12 +110,20 @@ func (r *Runner) Use(channels map[string]Channel) {
 			r.gateways[name] = &gateway{health: GatewayHealth{Gateway: name}}
 		}
 	}
+	select {
+	case r.changed <- struct{}{}:
+	default: // a wake-up is pending already
+	}
 }
 
-func (r *Runner) channel(name string) Channel {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	return r.channels[name]
+func (r *Runner) channel(name string) Channel { return r.inForce()[name] }
+
+// width is how many sends at once a gateway gets.
+func (r *Runner) width(name string) int {
+	if w, ok := r.channels[name].(Wide); ok {
+		return w.Width()
+	}
+	return r.o.PerGateway
 }
 
 // Health returns how each gateway fares, in order of name. It may be called at
@@ -124,6 +135,9 @@ func (r *Runner) Health() []GatewayHealth {
 	for _, g := range r.gateways {
 		h := g.health
 		h.InFlight = g.busy
+		if line, ok := r.channels[h.Gateway].(Line); ok {
+			h.Trouble = line.Trouble()
+		}
 		out = append(out, h)
 	}
 	slices.SortFunc(out, func(a, b GatewayHealth) int { return cmp.Compare(a.Gateway, b.Gateway) })
@@ -152,14 +166,18 @@ func pause(ctx context.Context, d time.Duration) {
 // step of the wall clock.
 const recheck = 15 * time.Second
 
-// Run sends until ctx ends, then waits for what is being sent, for the grace
-// at most, and returns nil. What was not reported by then is still waiting in
+// Run runs the lines and sends until ctx ends, then waits for what is being
+// sent, for the grace at most, ends the lines and returns nil. What was not reported by then is still waiting in
 // the outbox and is sent again by the next run, under the same ID.
 func (r *Runner) Run(ctx context.Context) error {
 	sending, stop := context.WithCancel(context.WithoutCancel(ctx))
 	defer stop()
 	var sends sync.WaitGroup
+	up, hangUp := context.WithCancel(context.WithoutCancel(ctx))
+	defer hangUp()
+	held := lines{running: map[string]running{}}
 	for ctx.Err() == nil {
+		held.tend(up, r.inForce(), r.o.Inbox)
 		wait := r.dispatch(func(m correlate.Message) {
 			sends.Go(func() { r.attempt(sending, m) })
 		})
@@ -168,6 +186,7 @@ func (r *Runner) Run(ctx context.Context) error {
 		case <-ctx.Done():
 		case <-r.o.Outbox.Wake():
 		case <-r.finished:
+		case <-r.changed:
 		case <-timer.C:
 		}
 		timer.Stop()
@@ -176,7 +195,15 @@ func (r *Runner) Run(ctx context.Context) error {
 	grace := time.AfterFunc(r.o.Grace, stop)
 	defer grace.Stop()
 	sends.Wait()
+	held.end()
 	return nil
+}
+
+// inForce returns the channels, which nobody changes.
+func (r *Runner) inForce() map[string]Channel {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.channels
 }
 
 // dispatch starts every send that may be started now, the most severe first,
@@ -204,7 +231,7 @@ func (r *Runner) dispatch(start func(correlate.Message)) time.Duration {
 			g = &gateway{health: GatewayHealth{Gateway: m.Channel}}
 			r.gateways[m.Channel] = g
 		}
-		if g.busy >= r.o.PerGateway {
+		if g.busy >= r.width(m.Channel) {
 			continue // finished wakes us
 		}
 		g.busy++

@@ -86,7 +86,7 @@ func (d *daemon) assemble(ctx context.Context) (err error) {
 	if err != nil {
 		return err
 	}
-	if d.runner, err = notify.New(notify.RunnerOptions{Outbox: newOutbox(d.ledger), Channels: channels, Now: d.opts.Now, Log: d.log}); err != nil {
+	if d.runner, err = notify.New(notify.RunnerOptions{Outbox: newOutbox(d.ledger), Channels: channels, Inbox: d.inbox, Now: d.opts.Now, Log: d.log}); err != nil {
 		return err
 	}
 	return d.listenTraps()

@@ -87,7 +87,11 @@ func (w *selfWatch) look(ctx context.Context) {
 	w.queue(ctx)
 	w.clock(ctx)
 	for _, g := range w.d.runner.Health() {
-		w.say(ctx, configs.SelfGateway, g.Gateway, g.Failures >= gatewayFails, fmt.Sprintf("Gateway %s failed %d times in a row: %s", g.Gateway, g.Failures, g.LastAnswer))
+		text := fmt.Sprintf("Gateway %s failed %d times in a row: %s", g.Gateway, g.Failures, g.LastAnswer)
+		if g.Trouble != "" {
+			text = "Gateway " + g.Gateway + ": " + g.Trouble
+		}
+		w.say(ctx, configs.SelfGateway, g.Gateway, g.Failures >= gatewayFails || g.Trouble != "", text)
 	}
 	for _, duty := range w.d.onCall(w.d.opts.Now()) {
 		w.say(ctx, configs.SelfRoster, duty.Roster, len(duty.People) == 0, "Nobody is on call in the roster "+duty.Name)
