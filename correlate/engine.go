@@ -76,7 +76,10 @@ func (e *Engine) Apply(r *Record) {
 	case *Start:
 		e.watchAgents()
 	case *Reconfigure:
+		e.emit(&Configured{Actor: in.Actor, Summary: in.Summary, Hash: in.Hash})
 		e.reconfigured()
+	case *Access:
+		e.emit(in.Event())
 	case *Delivery:
 		// The climber decides about gateways' answers.
 	}

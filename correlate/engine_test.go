@@ -540,7 +540,7 @@ func TestRemovedPointClosesItsAlarm(t *testing.T) {
 		t.Fatal(err)
 	}
 	b.eng.Use(net)
-	b.want(b.apply(&correlate.Reconfigure{Hash: "smaller"}), "closed")
+	b.want(b.apply(&correlate.Reconfigure{Hash: "smaller"}), "configured closed")
 	b.wantBoard("")
 	b.refold()
 }

@@ -287,6 +287,8 @@ var EventKinds = map[EventKind]struct {
 	41: {"rung-reached", func() Event { return new(RungReached) }}, 42: {"message-queued", func() Event { return new(MessageQueued) }},
 	43: {"callout-ended", func() Event { return new(CallOutEnded) }}, 44: {"message-tried", func() Event { return new(MessageTried) }},
 	45: {"message-dropped", func() Event { return new(MessageWithdrawn) }},
+	56: {"account", func() Event { return new(AccountChanged) }}, 57: {"session", func() Event { return new(SessionChanged) }},
+	58: {"login-refused", func() Event { return new(LoginRefused) }}, 59: {"configured", func() Event { return new(Configured) }},
 }
 
 // Record is one line of the journal: what came in and what was decided.

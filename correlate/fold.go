@@ -87,6 +87,8 @@ func (s *State) FoldEvent(r *Record, ev Event) {
 	case *Occurred:
 		s.Events[e.Key] = r.At
 	case *Refused:
+	case *AccountChanged, *SessionChanged, *LoginRefused, *Configured:
+		// The audit trail tells of them; the state does not depend on them.
 	case *Ignored:
 		if a := s.Alarms[e.Key]; a != nil && e.Why == IgnoredNotStanding {
 			a.reported(r, e.What)

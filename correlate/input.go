@@ -4,7 +4,7 @@ import "time"
 
 // Input is something that happened and that the engine has to decide about.
 // The set is closed: [Arrival], [Notice], [Act], [Tick], [Start],
-// [Reconfigure], [Delivery].
+// [Reconfigure], [Delivery], [Access].
 type Input interface{ input() }
 
 // Arrival is one accepted notification with what the rules made of it. It is

@@ -23,6 +23,7 @@ const (
 	inputStart       = 5
 	inputReconfigure = 6
 	inputDelivery    = 7
+	inputAccess      = 14
 )
 
 func inputNumber(in correlate.Input) (uint8, error) {
@@ -41,6 +42,8 @@ func inputNumber(in correlate.Input) (uint8, error) {
 		return inputReconfigure, nil
 	case *correlate.Delivery:
 		return inputDelivery, nil
+	case *correlate.Access:
+		return inputAccess, nil
 	}
 	return 0, fmt.Errorf("input %T has no number", in)
 }
@@ -61,6 +64,8 @@ func newInput(number uint8) (correlate.Input, error) {
 		return new(correlate.Reconfigure), nil
 	case inputDelivery:
 		return new(correlate.Delivery), nil
+	case inputAccess:
+		return new(correlate.Access), nil
 	}
 	return nil, fmt.Errorf("input number %d is not known", number)
 }

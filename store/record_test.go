@@ -66,7 +66,7 @@ func testCodec(tb testing.TB) *codec {
 
 // everyInput lists one of each input, empty.
 func everyInput() []correlate.Input {
-	return []correlate.Input{&correlate.Arrival{}, &correlate.Notice{}, &correlate.Act{}, &correlate.Tick{}, &correlate.Start{}, &correlate.Reconfigure{}, &correlate.Delivery{}}
+	return []correlate.Input{&correlate.Arrival{}, &correlate.Notice{}, &correlate.Act{}, &correlate.Tick{}, &correlate.Start{}, &correlate.Reconfigure{}, &correlate.Delivery{}, &correlate.Access{}}
 }
 
 // everyRecord returns records that together hold every input and every event,
@@ -138,7 +138,7 @@ func TestRecordFormIsFixed(t *testing.T) {
 }
 
 func TestInputNumbersAreFixed(t *testing.T) {
-	want := map[string]uint8{"Arrival": 1, "Notice": 2, "Act": 3, "Tick": 4, "Start": 5, "Reconfigure": 6, "Delivery": 7}
+	want := map[string]uint8{"Arrival": 1, "Notice": 2, "Act": 3, "Tick": 4, "Start": 5, "Reconfigure": 6, "Delivery": 7, "Access": 14}
 	got := map[string]uint8{}
 	for _, in := range everyInput() {
 		n, err := inputNumber(in)

@@ -296,7 +296,7 @@ func TestReconfigureIsOneStep(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if diff := cmp.Diff([]string{"closed"}, words(r.Events)); diff != "" {
+	if diff := cmp.Diff([]string{"configured", "closed"}, words(r.Events)); diff != "" {
 		t.Error(diff)
 	}
 	l.Read(func(st *correlate.State, net *correlate.Network) {

@@ -27,7 +27,7 @@ type Record struct {
 }
 
 // Input says what came in. Kind is arrival, notice, act, tick, start,
-// reconfigure or delivery; the other fields are set as they apply.
+// reconfigure, access or delivery; the other fields are set as they apply.
 type Input struct {
 	Kind      string              `json:"kind"`
 	From      string              `json:"from,omitempty"`
@@ -62,6 +62,8 @@ type Event struct {
 	Value    *float64           `json:"value,omitempty"`
 	Until    time.Time          `json:"until,omitzero"`
 	Message  string             `json:"message,omitempty"`
+	Account  string             `json:"account,omitempty"` // of the console
+	Times    int                `json:"times,omitempty"`   // refused logins by now
 }
 
 // MaxPage bounds the records of one page of history.
@@ -119,6 +121,8 @@ func inputOf(input correlate.Input) Input {
 		return Input{Kind: "start", Text: in.Version, Source: in.Host}
 	case *correlate.Reconfigure:
 		return Input{Kind: "reconfigure", Operator: in.Actor, Text: in.Summary}
+	case *correlate.Access:
+		return Input{Kind: "access", Operator: in.Actor, Via: in.Via, From: in.From, Text: in.Text}
 	case *correlate.Delivery:
 		return Input{Kind: "delivery", Message: in.Message, Outcome: in.Outcome.String(), Text: in.Answer}
 	}
@@ -191,5 +195,7 @@ func callOutEvent(out *Event, ev correlate.Event, zone *time.Location) {
 		out.Message, out.Why, out.Text = string(e.Message), e.State.String(), e.Attempt.Answer
 	case *correlate.MessageWithdrawn:
 		out.Message, out.Why = string(e.Message), e.Why
+	default:
+		accessEvent(out, ev)
 	}
 }

@@ -140,6 +140,8 @@ func (s *server) evidence(c clock, seq correlate.Seq, key correlate.Key) (eviden
 		e.Came = "decided when the program began to watch"
 	case *correlate.Delivery:
 		e.Came = "decided at a gateway's answer"
+	case *correlate.Access:
+		e.Came = "decided when an account, session or token changed"
 	}
 	return e, nil
 }

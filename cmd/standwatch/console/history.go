@@ -202,6 +202,8 @@ func callOutLine(l *historyLine, ev correlate.Event, add func(string)) {
 	case *correlate.CallOutEnded:
 		l.What, l.By = "call-out ended", e.By
 		add(e.State.String())
+	default:
+		accessLine(l, ev, add)
 	}
 }
 
@@ -223,6 +225,8 @@ func inputLine(input correlate.Input) historyLine {
 		return historyLine{What: "start", Text: "the program began to watch, version " + in.Version}
 	case *correlate.Reconfigure:
 		return historyLine{What: "configuration", By: plain(in.Actor, 60), Text: plain(in.Summary, 200)}
+	case *correlate.Access:
+		return historyLine{What: in.What.String(), By: plain(in.Actor, 60), Text: plain(in.Account, 60)}
 	case *correlate.Delivery:
 		return historyLine{What: "delivery", Text: in.Outcome.String() + " " + plain(in.Answer, 200)}
 	}

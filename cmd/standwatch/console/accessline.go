@@ -1,0 +1,37 @@
+package console
+
+import (
+	"fmt"
+
+	"example.net/standwatch/correlate"
+)
+
+// accessLine words an event about who may use the console, or about the
+// configuration in force.
+func accessLine(l *historyLine, ev correlate.Event, add func(string)) {
+	switch e := ev.(type) {
+	case *correlate.AccountChanged:
+		l.What, l.By, l.Text = e.What.String(), e.Actor, e.Account
+		add(e.Text)
+	case *correlate.SessionChanged:
+		l.What, l.By, l.Text = e.What.String(), e.Actor, e.Account
+		add(e.Text)
+		add(fromWords(e.From))
+	case *correlate.LoginRefused:
+		l.What, l.Text = "login refused", e.Account
+		if e.Account == "" {
+			l.Text = "a name that is nobody's"
+		}
+		add(fmt.Sprintf("%s, %s by now", e.Text, count(e.Times, "time", "times")))
+		add(fromWords(e.From))
+	case *correlate.Configured:
+		l.What, l.By, l.Text = "configuration", e.Actor, e.Summary
+	}
+}
+
+func fromWords(address string) string {
+	if address == "" {
+		return ""
+	}
+	return "from " + address
+}
