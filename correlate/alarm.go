@@ -55,6 +55,7 @@ type Alarm struct {
 	StatusChanges   []StatusChange   `cbor:"35,keyasint,omitempty"` // newest first
 	OperatorChanges []OperatorChange `cbor:"36,keyasint,omitempty"` // newest first
 	ReAlarmDue      time.Time        `cbor:"37,keyasint,omitzero"`
+	Flood           bool             `cbor:"38,keyasint,omitempty"` // last announced within a flood
 }
 
 // OnBoard reports whether the alarm belongs on the operator's board: it

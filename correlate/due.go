@@ -9,6 +9,7 @@ const (
 	dueAlarm   dueKind = 1
 	dueAgent   dueKind = 2
 	dueCallOut dueKind = 3
+	dueFlood   dueKind = 4
 )
 
 // dueEntry is one time at which something may have to be decided. Entries are

@@ -26,6 +26,7 @@ type Engine struct {
 	watched     map[AgentID]time.Time // the same for agents
 	instances   map[pointKey][]Key    // the alarms there are of each point
 	dueCallOuts []CallOutID
+	floodArmed  bool
 }
 
 type pointKey struct {
@@ -44,6 +45,7 @@ func NewEngine(net *Network, st *State) *Engine {
 		e.armCallOut(c)
 	}
 	e.watchAgents()
+	e.armFlood()
 	return e
 }
 
@@ -191,6 +193,8 @@ func (e *Engine) tick() {
 			}
 		case dueAgent:
 			e.agentDue(AgentID(entry.Name), entry.At)
+		case dueFlood:
+			e.floodDue()
 		case dueCallOut:
 			c := e.st.CallOuts[CallOutID(entry.Name)]
 			if c != nil && c.State == CallOutOpen && c.Due.Equal(entry.At) && !slices.Contains(e.dueCallOuts, c.ID) {
@@ -237,7 +241,7 @@ func (e *Engine) tellable(a *Alarm) bool {
 // announce says that people may be told, if they may and have not been.
 func (e *Engine) announce(a *Alarm, why string) {
 	if !a.Announced && e.tellable(a) {
-		e.emit(&Announced{On: On{a.Key}, Why: why, Again: e.again(a)})
+		e.tell(a, why)
 		return
 	}
 	if isDue(a.HeldUntil, e.r.At) {
@@ -252,7 +256,7 @@ func (e *Engine) announceAgain(a *Alarm) {
 	if !e.tellable(a) {
 		return
 	}
-	e.emit(&Announced{On: On{a.Key}, Why: "again", Again: e.again(a)})
+	e.tell(a, "again")
 }
 
 func (e *Engine) again(a *Alarm) time.Time {

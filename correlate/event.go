@@ -142,10 +142,13 @@ type (
 	// Announced says that people may be told of the alarm from now on. Why is
 	// "raised", "flapping", "worse", "again" (re-alarm), "unshelved" or "held".
 	// Again is when it will be asked anew if nobody takes it; zero for never.
+	// Flood says that it was told within a flood: call-outs put it into a digest
+	// by cause and site instead of a message of its own. Nothing is dropped.
 	Announced struct {
 		On
 		Why   string    `cbor:"2,keyasint"`
 		Again time.Time `cbor:"3,keyasint,omitzero"`
+		Flood bool      `cbor:"4,keyasint,omitempty"`
 	}
 	// Withdrawn says that people are no longer to be told, and why:
 	// "shelved", "explained", "closed".
@@ -283,7 +286,9 @@ var EventKinds = map[EventKind]struct {
 	17: {"announced", func() Event { return new(Announced) }}, 18: {"withdrawn", func() Event { return new(Withdrawn) }},
 	19: {"measured", func() Event { return new(Measured) }}, 20: {"occurred", func() Event { return new(Occurred) }},
 	21: {"ignored", func() Event { return new(Ignored) }}, 22: {"refused", func() Event { return new(Refused) }},
-	23: {"closed", func() Event { return new(Closed) }}, 40: {"callout-opened", func() Event { return new(CallOutOpened) }},
+	23: {"closed", func() Event { return new(Closed) }},
+	29: {"flood-began", func() Event { return new(FloodBegan) }}, 30: {"flood-ended", func() Event { return new(FloodEnded) }},
+	40: {"callout-opened", func() Event { return new(CallOutOpened) }},
 	41: {"rung-reached", func() Event { return new(RungReached) }}, 42: {"message-queued", func() Event { return new(MessageQueued) }},
 	43: {"callout-ended", func() Event { return new(CallOutEnded) }}, 44: {"message-tried", func() Event { return new(MessageTried) }},
 	45: {"message-dropped", func() Event { return new(MessageWithdrawn) }},

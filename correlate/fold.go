@@ -86,6 +86,10 @@ func (s *State) FoldEvent(r *Record, ev Event) {
 		s.Readings[e.Key] = &Reading{Key: e.Key, Value: e.Value, At: r.At, Level: e.Level, Seq: r.Seq, Order: orderOf(r, Value)}
 	case *Occurred:
 		s.Events[e.Key] = r.At
+	case *FloodBegan:
+		s.Flood.Since, s.Flood.Count = r.At, e.Count
+	case *FloodEnded:
+		s.Flood.Since, s.Flood.Count = time.Time{}, 0
 	case *Refused:
 	case *AccountChanged, *SessionChanged, *LoginRefused, *Configured:
 		// The audit trail tells of them; the state does not depend on them.
@@ -151,6 +155,10 @@ func (s *State) foldAlarm(r *Record, ev Event) {
 		}
 		a.Wait = nil
 	case *Announced:
+		if a.AnnouncedAt.IsZero() {
+			s.Flood.told(r.At)
+		}
+		a.Flood = e.Flood
 		a.Announced, a.AnnouncedAt, a.ReAlarmDue = true, r.At, e.Again
 		a.HeldUntil, a.HeldWhy = time.Time{}, ""
 	case *Withdrawn:
@@ -170,7 +178,7 @@ func (a *Alarm) foldRaised(r *Record, e *Raised) {
 	a.Acknowledged, a.AckBy, a.AckVia, a.AckAt = false, "", "", time.Time{}
 	a.Announced, a.AnnouncedAt, a.ReAlarmDue, a.Cause = false, time.Time{}, time.Time{}, Key{}
 	a.HeldUntil, a.HeldWhy, a.Wait = time.Time{}, "", nil
-	a.Merit, a.MeritAt, a.Audit = e.Merit, r.At, e.Audit
+	a.Merit, a.MeritAt, a.Audit, a.Flood = e.Merit, r.At, e.Audit, false
 	a.status(r.At, a.RaisedBy, e.Severity, e.Text)
 	a.reported(r, Raise)
 }

@@ -23,6 +23,7 @@ type Snapshot struct {
 	CallOuts []*CallOut     `cbor:"12,keyasint"`
 	Messages []*Message     `cbor:"13,keyasint"`
 	Newest   []CallOutID    `cbor:"14,keyasint"` // the newest call-out of each alarm that has one
+	Flood    Flood          `cbor:"15,keyasint"`
 }
 
 // LastEvent is the newest momentary event of an entry point.
@@ -34,7 +35,7 @@ type LastEvent struct {
 // Snapshot returns the state as a snapshot that shares nothing with it.
 func (s *State) Snapshot() *Snapshot {
 	c := s.Clone()
-	out := &Snapshot{Fold: FoldVersion, Seq: c.Seq, At: c.At, Started: c.Started, Hash: c.Hash, Forgot: c.forgot}
+	out := &Snapshot{Fold: FoldVersion, Seq: c.Seq, At: c.At, Started: c.Started, Hash: c.Hash, Forgot: c.forgot, Flood: c.Flood}
 	byKey := func(a, b Key) int { return a.Compare(b) }
 	for _, k := range slices.SortedFunc(maps.Keys(c.Alarms), byKey) {
 		out.Alarms = append(out.Alarms, c.Alarms[k])
@@ -68,6 +69,7 @@ func inOrder[K ~string, V any](m map[K]*V) []*V {
 func Restore(snap *Snapshot) *State {
 	s := NewState()
 	s.Seq, s.At, s.Started, s.Hash, s.forgot = snap.Seq, snap.At, snap.Started, snap.Hash, snap.Forgot
+	s.Flood = snap.Flood
 	for _, a := range snap.Alarms {
 		s.Alarms[a.Key] = a
 	}

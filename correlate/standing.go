@@ -170,7 +170,7 @@ func (e *Engine) changeSeverity(a *Alarm, c rise) {
 	worse := c.Severity > a.Severity
 	e.emit(&Changed{On: On{a.Key}, Severity: c.Severity, Text: c.Text, Worse: worse})
 	if worse && e.tellable(a) {
-		e.emit(&Announced{On: On{a.Key}, Why: "worse", Again: e.again(a)})
+		e.tell(a, "worse")
 	}
 }
 

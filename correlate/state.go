@@ -8,7 +8,7 @@ import (
 
 // FoldVersion changes whenever the fold of the same records would give another
 // state. A checkpoint of another version is rebuilt from the journal.
-const FoldVersion = 1
+const FoldVersion = 2
 
 // State is all that is known at one point of the journal: the fold of every
 // record up to Seq. It is changed only by [State.Fold] and its parts. Readers
@@ -26,6 +26,7 @@ type State struct {
 	CallOuts map[CallOutID]*CallOut
 	Messages map[MessageID]*Message
 	ByAlarm  map[Key]CallOutID // the newest call-out of an alarm, while kept
+	Flood    Flood
 
 	forgot time.Time // when settled messages were last dropped
 }
@@ -101,6 +102,7 @@ func (s *State) Clone() *State {
 		c.Messages[k] = v.Clone()
 	}
 	c.ByAlarm = maps.Clone(s.ByAlarm)
+	c.Flood.Recent = slices.Clone(s.Flood.Recent)
 	return &c
 }
 

@@ -70,25 +70,21 @@ func everyInput() []correlate.Input {
 }
 
 // everyRecord returns records that together hold every input and every event,
-// once with all fields set and once with none.
+// once with all fields set and once with none: one record for each, so that a
+// kind that is added leaves the forms of the others alone.
 func everyRecord() []*correlate.Record {
-	n := 0
 	at := time.Date(2026, 11, 25, 12, 0, 0, 123456789, time.UTC)
-	var full, empty []correlate.Event
+	var out []*correlate.Record
 	for _, k := range slices.Sorted(maps.Keys(correlate.EventKinds)) {
-		ev := correlate.EventKinds[k].New()
+		n, ev := 0, correlate.EventKinds[k].New()
 		fill(reflect.ValueOf(ev).Elem(), &n)
-		full, empty = append(full, ev), append(empty, correlate.EventKinds[k].New())
-	}
-	out := []*correlate.Record{
-		{Seq: 1, At: at, Input: &correlate.Tick{}, Events: full},
-		{Seq: 2, At: at.Add(-time.Hour), Input: &correlate.Tick{}, Events: empty},
+		out = append(out, &correlate.Record{Seq: 1, At: at, Input: &correlate.Tick{}, Events: []correlate.Event{ev, correlate.EventKinds[k].New()}})
 	}
 	for _, in := range everyInput() {
-		out = append(out, &correlate.Record{Seq: correlate.Seq(len(out) + 1), At: at, Input: in})
-		in = reflect.New(reflect.TypeOf(in).Elem()).Interface().(correlate.Input)
-		fill(reflect.ValueOf(in).Elem(), &n)
-		out = append(out, &correlate.Record{Seq: correlate.Seq(len(out) + 1), At: at, Input: in})
+		out = append(out, &correlate.Record{Seq: 2, At: at.Add(-time.Hour), Input: in})
+		n, full := 0, reflect.New(reflect.TypeOf(in).Elem()).Interface().(correlate.Input)
+		fill(reflect.ValueOf(full).Elem(), &n)
+		out = append(out, &correlate.Record{Seq: 3, At: at, Input: full})
 	}
 	return out
 }
