@@ -79,7 +79,28 @@ func (b *backup) run(ctx context.Context, progress func(done, total int)) (err e
 			progress(i+1, len(segments))
 		}
 	}
-	return b.bolt(b.s.folder, folderFile)
+	if err := b.bolt(b.s.folder, folderFile); err != nil {
+		return err
+	}
+	return b.prune(b.s.First())
+}
+
+// prune removes the segments that retention has dropped since the backup before:
+// the tombstones that have just been copied speak for them.
+func (b *backup) prune(first correlate.Seq) error {
+	files, err := os.ReadDir(filepath.Join(b.dir, journalFolder))
+	if err != nil {
+		return err
+	}
+	for _, f := range files {
+		seq, _, own := segmentName(f.Name())
+		if own && seq < first {
+			if err := os.Remove(filepath.Join(b.dir, journalFolder, f.Name())); err != nil {
+				return err
+			}
+		}
+	}
+	return syncDir(filepath.Join(b.dir, journalFolder))
 }
 
 // sameOrigin refuses a target that is the data folder of something else.

@@ -20,6 +20,7 @@
 // # The folder, format 1
 //
 //	lock             flock'ed while open; "pid host" in text, for the refused
+//	control          socket of a running daemon, which answers commands there
 //	folder.db        bbolt, see below
 //	checkpoint       newest checkpoint, see below
 //	base             the state before the oldest segment, once any was dropped; as checkpoint

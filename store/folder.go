@@ -31,6 +31,11 @@ const (
 	engineIDFormat = 5               // RFC 3411 SnmpEngineID: octets, administratively assigned
 )
 
+// ControlFile is the name of the socket in the data folder at which a running
+// daemon answers commands. The daemon makes it and removes it; to the store it
+// is nothing but a name that belongs there.
+const ControlFile = "control"
+
 // Identity is what the master is to SNMP: its engine ID (RFC 3411,
 // SnmpEngineID) and how often it has started with it (RFC 3414 section 2.2,
 // snmpEngineBoots). Boots is raised durably by every Open that may write, so two

@@ -141,7 +141,7 @@ func (s *Store) open() error {
 // removes what an interrupted creation left, and notes what is foreign.
 func (s *Store) survey() ([]correlate.Seq, error) {
 	var firsts []correlate.Seq
-	own := []string{lockFile, folderFile, journalFolder, checkpointFile, checkpointFile + freshExt, baseFile, baseFile + freshExt, keptFile}
+	own := []string{lockFile, ControlFile, folderFile, journalFolder, checkpointFile, checkpointFile + freshExt, baseFile, baseFile + freshExt, keptFile}
 	top, err := os.ReadDir(s.dir)
 	if err != nil {
 		return nil, err
@@ -163,19 +163,25 @@ func (s *Store) survey() ([]correlate.Seq, error) {
 			}
 			continue
 		}
-		digits, ext, _ := strings.Cut(name, ".")
-		n, err := strconv.ParseUint(digits, 10, 64)
+		first, ext, own := segmentName(name)
 		switch {
-		case err != nil || len(digits) != 20 || n == 0 || !f.Type().IsRegular():
+		case !own || !f.Type().IsRegular():
 			s.note("%s does not belong to the journal and is left alone", filepath.Join(journalFolder, name))
-		case "."+ext == journalExt:
-			firsts = append(firsts, correlate.Seq(n))
-		case "."+ext != lookupExt:
-			s.note("%s does not belong to the journal and is left alone", filepath.Join(journalFolder, name))
+		case ext == journalExt:
+			firsts = append(firsts, first)
 		}
 	}
 	slices.Sort(firsts)
 	return firsts, nil
+}
+
+// segmentName reads the name of a segment's file; own is false for any other.
+func segmentName(name string) (first correlate.Seq, ext string, own bool) {
+	digits, _, _ := strings.Cut(name, ".")
+	ext = strings.TrimPrefix(name, digits)
+	n, err := strconv.ParseUint(digits, 10, 64)
+	own = err == nil && len(digits) == 20 && n > 0 && (ext == journalExt || ext == lookupExt)
+	return correlate.Seq(n), ext, own
 }
 
 func (s *Store) removeLeftover(name string) error {

@@ -5,6 +5,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"slices"
 
@@ -54,8 +55,12 @@ func (s *Store) Verify(ctx context.Context, progress func(done, total uint64)) (
 	s.checkpoint.Lock()
 	snap, err := s.readSnapshot(checkpointFile)
 	s.checkpoint.Unlock()
-	if err == nil && snap.Fold == correlate.FoldVersion {
+	var damage *DamageError
+	switch {
+	case err == nil && snap.Fold == correlate.FoldVersion:
 		v.snap = snap
+	case errors.As(err, &damage):
+		v.fail(checkpointFile, 0, "%s", damage.What)
 	}
 	if v.st, err = s.base(); err != nil {
 		v.fail(baseFile, 0, "the state before the oldest segment is missing: %v", err)

@@ -46,6 +46,7 @@ type daemon struct {
 	runner   *notify.Runner
 	web      *http.Server
 	webAt    net.Listener
+	control  *control
 	closing  chan struct{} // closed before the web server ends, so that streams end
 
 	mu       sync.RWMutex // guards config and reloaded
@@ -68,7 +69,7 @@ func newDaemon(ctx context.Context, o daemonOptions) (*daemon, error) {
 		if d.webAt != nil {
 			err = errors.Join(err, d.webAt.Close())
 		}
-		return nil, errors.Join(err, d.store.Close())
+		return nil, errors.Join(err, d.control.close(), d.store.Close())
 	}
 	return d, nil
 }
@@ -80,6 +81,9 @@ func (d *daemon) assemble(ctx context.Context) (err error) {
 		return err
 	}
 	if err := d.listenWeb(); err != nil {
+		return err
+	}
+	if d.control, err = listenControl(d.dir); err != nil {
 		return err
 	}
 	channels, err := gatewayChannels(cfg)
@@ -204,6 +208,7 @@ func (d *daemon) run(ctx context.Context) error {
 	start(&others, ctx, d.runner.Run)
 	start(&others, ctx, d.watchSelf)
 	start(&others, ctx, d.serveWeb)
+	start(&others, ctx, func(ctx context.Context) error { return d.control.run(ctx, d.controls) })
 	<-ctx.Done()
 	others.Wait()
 	stopLedger()

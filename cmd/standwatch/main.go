@@ -105,7 +105,7 @@ intrusion or life-safety system.`,
 		return fmt.Errorf("%w: %w; see %s --help", errUsage, err, cmd.CommandPath())
 	})
 	root.CompletionOptions.HiddenDefaultCmd = true
-	root.AddCommand(newServeCommand(), newDemoCommand(), newCheckCommand(), newSendCommand(), newMIBCommand(), newPointsCommand(), newVerifyCommand(), newVersionCommand())
+	root.AddCommand(newServeCommand(), newDemoCommand(), newCheckCommand(), newSendCommand(), newMIBCommand(), newPointsCommand(), newBackupCommand(), newRestoreCommand(), newVerifyCommand(), newVersionCommand())
 	return root
 }
 
