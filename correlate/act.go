@@ -23,13 +23,15 @@ func (e *Engine) act(in *Act) {
 	case ActUnshelve:
 		e.emit(&Unshelved{On: on, Actor: in.Actor, Via: in.Via})
 		e.announce(a, "unshelved")
+	case ActPass:
+		e.emit(&Passed{On: on, Actor: in.Actor, Via: in.Via})
 	}
 }
 
 // unable says why an action cannot be done now, or "".
 func (e *Engine) unable(a *Alarm, in *Act) string {
 	switch in.Action {
-	case ActAcknowledge:
+	case ActAcknowledge, ActPass:
 		if !a.OnBoard() {
 			return "it has cleared and is off the board"
 		}

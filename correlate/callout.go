@@ -46,6 +46,7 @@ type CallOut struct {
 	Told    []Telling    `cbor:"10,keyasint,omitempty"`
 	TakenBy string       `cbor:"11,keyasint,omitempty"`
 	Ended   time.Time    `cbor:"12,keyasint,omitzero"`
+	Passed  []string     `cbor:"13,keyasint,omitempty"` // who said "not me"
 }
 
 // Telling says that a person was told by one message.
@@ -96,6 +97,8 @@ type Message struct {
 	Attempts  []Attempt    `cbor:"14,keyasint,omitempty"`
 	Severity  Severity     `cbor:"15,keyasint,omitempty"`
 	Rung      int          `cbor:"16,keyasint,omitempty"`
+	Covers    []CallOutID  `cbor:"17,keyasint,omitempty"` // a digest's: the call-outs it tells of; CallOut is empty then
+	Code      string       `cbor:"18,keyasint,omitempty"` // a digest's: takes all of them
 }
 
 // Attempt is one try at handing a message to its gateway, with the answer.
@@ -104,4 +107,5 @@ type Attempt struct {
 	Outcome   Outcome   `cbor:"2,keyasint"`
 	Answer    string    `cbor:"3,keyasint,omitempty"`
 	GatewayID string    `cbor:"4,keyasint,omitempty"`
+	InDoubt   bool      `cbor:"5,keyasint,omitempty"` // the gateway may have taken it all the same
 }

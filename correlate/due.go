@@ -10,6 +10,7 @@ const (
 	dueAgent   dueKind = 2
 	dueCallOut dueKind = 3
 	dueFlood   dueKind = 4
+	duePile    dueKind = 9
 )
 
 // dueEntry is one time at which something may have to be decided. Entries are
@@ -19,7 +20,7 @@ type dueEntry struct {
 	At   time.Time
 	Kind dueKind
 	Key  Key
-	Name string // agent or call-out
+	Name string // agent, call-out, or person with a pile
 }
 
 func (a dueEntry) less(b dueEntry) bool {

@@ -44,6 +44,9 @@ func NewEngine(net *Network, st *State) *Engine {
 	for _, c := range st.CallOuts {
 		e.armCallOut(c)
 	}
+	for _, p := range st.Piles {
+		e.armPile(p)
+	}
 	e.watchAgents()
 	e.armFlood()
 	return e
@@ -82,6 +85,10 @@ func (e *Engine) Apply(r *Record) {
 		e.reconfigured()
 	case *Access:
 		e.emit(in.Event())
+	case *Reply:
+		e.reply(in)
+	case *RosterAct:
+		e.rosterAct(in)
 	case *Delivery:
 		// The climber decides about gateways' answers.
 	}
@@ -127,6 +134,8 @@ func (e *Engine) emit(ev Event) {
 		e.armCallOut(e.st.CallOuts[ev.CallOut.ID])
 	case *RungReached:
 		e.armCallOut(e.st.CallOuts[ev.CallOut])
+	case *Piled:
+		e.armPile(e.st.Piles[ev.Person])
 	}
 }
 
@@ -200,6 +209,8 @@ func (e *Engine) tick() {
 			if c != nil && c.State == CallOutOpen && c.Due.Equal(entry.At) && !slices.Contains(e.dueCallOuts, c.ID) {
 				e.dueCallOuts = append(e.dueCallOuts, c.ID)
 			}
+		case duePile:
+			e.pileDue(entry)
 		}
 	}
 }

@@ -204,6 +204,7 @@ type (
 		Round   int       `cbor:"4,keyasint"`
 		Due     time.Time `cbor:"5,keyasint,omitzero"`
 		Nobody  string    `cbor:"6,keyasint,omitempty"` // why nobody could be told here
+		Anew    bool      `cbor:"7,keyasint,omitempty"` // those who said "not me" are asked again: it got worse
 	}
 	// MessageQueued puts a message into the outbox.
 	MessageQueued struct {
@@ -294,6 +295,9 @@ var EventKinds = map[EventKind]struct {
 	45: {"message-dropped", func() Event { return new(MessageWithdrawn) }},
 	56: {"account", func() Event { return new(AccountChanged) }}, 57: {"session", func() Event { return new(SessionChanged) }},
 	58: {"login-refused", func() Event { return new(LoginRefused) }}, 59: {"configured", func() Event { return new(Configured) }},
+	46: {"passed", func() Event { return new(Passed) }}, 47: {"stand-in-set", func() Event { return new(StandInSet) }},
+	48: {"stand-in-ended", func() Event { return new(StandInEnded) }}, 49: {"put-aside", func() Event { return new(Piled) }},
+	50: {"digest-made", func() Event { return new(PileEmptied) }}, 51: {"proof-due", func() Event { return new(Proved) }},
 }
 
 // Record is one line of the journal: what came in and what was decided.

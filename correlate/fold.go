@@ -82,6 +82,8 @@ func (s *State) FoldEvent(r *Record, ev Event) {
 	switch e := ev.(type) {
 	case *CallOutOpened, *RungReached, *MessageQueued, *CallOutEnded, *MessageTried, *MessageWithdrawn:
 		s.foldCallOut(r, ev)
+	case *Passed, *StandInSet, *StandInEnded, *Piled, *PileEmptied, *Proved:
+		s.foldDuty(r, ev)
 	case *Measured:
 		s.Readings[e.Key] = &Reading{Key: e.Key, Value: e.Value, At: r.At, Level: e.Level, Seq: r.Seq, Order: orderOf(r, Value)}
 	case *Occurred:
@@ -255,12 +257,18 @@ func (s *State) foldCallOut(r *Record, ev Event) {
 	case *RungReached:
 		if c := s.CallOuts[e.CallOut]; c != nil {
 			c.Rung, c.Round, c.Due = e.Rung, e.Round, e.Due
+			if e.Anew {
+				c.Passed = nil
+			}
 		}
 	case *MessageQueued:
 		m := e.Message.Clone()
 		s.Messages[m.ID] = m
-		if c := s.CallOuts[m.CallOut]; c != nil {
-			c.Told = append(c.Told, Telling{Person: m.Person, Channel: m.Channel, Message: m.ID, Rung: m.Rung})
+		s.spends(m)
+		for _, id := range append([]CallOutID{m.CallOut}, m.Covers...) {
+			if c := s.CallOuts[id]; c != nil {
+				c.Told = append(c.Told, Telling{Person: m.Person, Channel: m.Channel, Message: m.ID, Rung: m.Rung})
+			}
 		}
 	case *CallOutEnded:
 		if c := s.CallOuts[e.CallOut]; c != nil {
@@ -269,11 +277,15 @@ func (s *State) foldCallOut(r *Record, ev Event) {
 	case *MessageTried:
 		if m := s.Messages[e.Message]; m != nil {
 			m.State, m.NotBefore = e.State, e.NotBefore
+			if n := len(m.Attempts); n > 0 && m.Attempts[n-1].Outcome == Handing {
+				m.Attempts = m.Attempts[: n-1 : n-1] // what came of it takes its place
+			}
 			m.Attempts = append(m.Attempts, e.Attempt)
 		}
 	case *MessageWithdrawn:
 		if m := s.Messages[e.Message]; m != nil {
 			m.State = MessageDropped
+			s.spares(m)
 		}
 	}
 }
@@ -286,6 +298,7 @@ func (s *State) forget(now time.Time) {
 		return
 	}
 	s.forgot = now
+	s.forgetStandIns(now)
 	for id, m := range s.Messages {
 		if m.State != MessageWaiting && now.Sub(m.Queued) > keepSettled {
 			delete(s.Messages, id)

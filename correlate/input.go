@@ -4,7 +4,7 @@ import "time"
 
 // Input is something that happened and that the engine has to decide about.
 // The set is closed: [Arrival], [Notice], [Act], [Tick], [Start],
-// [Reconfigure], [Delivery], [Access].
+// [Reconfigure], [Delivery], [Access], [Reply], [RosterAct].
 type Input interface{ input() }
 
 // Arrival is one accepted notification with what the rules made of it. It is
@@ -93,9 +93,10 @@ const (
 	Temporary Outcome = 2 // try again at NotBefore
 	Permanent Outcome = 3 // never, by this channel
 	Delivered Outcome = 4 // a later receipt says it arrived
+	Handing   Outcome = 5 // an attempt begins; if nothing follows, the master ended in the midst of it
 )
 
-var outcomeNames = [...]string{Accepted: "accepted", Temporary: "temporary", Permanent: "permanent", Delivered: "delivered"}
+var outcomeNames = [...]string{Accepted: "accepted", Temporary: "temporary", Permanent: "permanent", Delivered: "delivered", Handing: "handing"}
 
 // String returns the outcome's word, or "unset".
 func (o Outcome) String() string {
@@ -112,6 +113,7 @@ type Delivery struct {
 	Answer    string    `cbor:"3,keyasint,omitempty"` // the gateway's words
 	GatewayID string    `cbor:"4,keyasint,omitempty"` // the gateway's own message id
 	NotBefore time.Time `cbor:"5,keyasint,omitzero"`  // next attempt, when Temporary
+	InDoubt   bool      `cbor:"6,keyasint,omitempty"` // the gateway may have taken it all the same
 }
 
 func (*Arrival) input()     {}

@@ -24,12 +24,21 @@ type Snapshot struct {
 	Messages []*Message     `cbor:"13,keyasint"`
 	Newest   []CallOutID    `cbor:"14,keyasint"` // the newest call-out of each alarm that has one
 	Flood    Flood          `cbor:"15,keyasint"`
+	StandIns []*StandIn     `cbor:"20,keyasint,omitempty"`
+	Piles    []*Pile        `cbor:"21,keyasint,omitempty"`
+	Proofs   []LastProof    `cbor:"22,keyasint,omitempty"`
 }
 
 // LastEvent is the newest momentary event of an entry point.
 type LastEvent struct {
 	Key Key       `cbor:"1,keyasint"`
 	At  time.Time `cbor:"2,keyasint"`
+}
+
+// LastProof is when a roster was last sent the proof that the master lives.
+type LastProof struct {
+	Roster string    `cbor:"1,keyasint"`
+	At     time.Time `cbor:"2,keyasint"`
 }
 
 // Snapshot returns the state as a snapshot that shares nothing with it.
@@ -53,6 +62,10 @@ func (s *State) Snapshot() *Snapshot {
 	out.Engines = inOrder(c.Engines)
 	out.CallOuts = inOrder(c.CallOuts)
 	out.Messages = inOrder(c.Messages)
+	out.StandIns, out.Piles = inOrder(c.StandIns), inOrder(c.Piles)
+	for _, id := range slices.Sorted(maps.Keys(c.Proofs)) {
+		out.Proofs = append(out.Proofs, LastProof{id, c.Proofs[id]})
+	}
 	return out
 }
 
@@ -96,5 +109,15 @@ func Restore(snap *Snapshot) *State {
 			s.ByAlarm[c.Key] = id
 		}
 	}
+	for _, in := range snap.StandIns {
+		s.StandIns[in.ID] = in
+	}
+	for _, p := range snap.Piles {
+		s.Piles[p.Person] = p
+	}
+	for _, p := range snap.Proofs {
+		s.Proofs[p.Roster] = p.At
+	}
+	s.countSpent()
 	return s
 }

@@ -27,8 +27,12 @@ type State struct {
 	Messages map[MessageID]*Message
 	ByAlarm  map[Key]CallOutID // the newest call-out of an alarm, while kept
 	Flood    Flood
+	StandIns map[string]*StandIn
+	Piles    map[string]*Pile     // by person
+	Proofs   map[string]time.Time // the last proof to each roster
 
-	forgot time.Time // when settled messages were last dropped
+	forgot time.Time          // when settled messages were last dropped
+	spent  map[string][]spend // messages that count against budgets, by person; follows from Messages
 }
 
 // NewState returns the state of an empty journal.
@@ -37,6 +41,7 @@ func NewState() *State {
 		Alarms: map[Key]*Alarm{}, Readings: map[Key]*Reading{}, Events: map[Key]time.Time{},
 		Agents: map[AgentID]*AgentState{}, Engines: map[string]*EngineClock{},
 		CallOuts: map[CallOutID]*CallOut{}, Messages: map[MessageID]*Message{}, ByAlarm: map[Key]CallOutID{},
+		StandIns: map[string]*StandIn{}, Piles: map[string]*Pile{}, Proofs: map[string]time.Time{}, spent: map[string][]spend{},
 	}
 }
 
@@ -103,6 +108,16 @@ func (s *State) Clone() *State {
 	}
 	c.ByAlarm = maps.Clone(s.ByAlarm)
 	c.Flood.Recent = slices.Clone(s.Flood.Recent)
+	c.StandIns = clonePointers(s.StandIns)
+	c.Piles = make(map[string]*Pile, len(s.Piles))
+	for k, p := range s.Piles {
+		c.Piles[k] = p.Clone()
+	}
+	c.Proofs = maps.Clone(s.Proofs)
+	c.spent = make(map[string][]spend, len(s.spent))
+	for k, v := range s.spent {
+		c.spent[k] = slices.Clone(v)
+	}
 	return &c
 }
 
@@ -134,14 +149,14 @@ func (a *Alarm) Clone() *Alarm {
 // Clone returns a deep copy.
 func (c *CallOut) Clone() *CallOut {
 	d := *c
-	d.Told = slices.Clone(c.Told)
+	d.Told, d.Passed = slices.Clone(c.Told), slices.Clone(c.Passed)
 	return &d
 }
 
 // Clone returns a deep copy.
 func (m *Message) Clone() *Message {
 	d := *m
-	d.Attempts = slices.Clone(m.Attempts)
+	d.Attempts, d.Covers = slices.Clone(m.Attempts), slices.Clone(m.Covers)
 	return &d
 }
 

@@ -24,6 +24,8 @@ const (
 	inputReconfigure = 6
 	inputDelivery    = 7
 	inputAccess      = 14
+	inputReply       = 12
+	inputRosterAct   = 13
 )
 
 func inputNumber(in correlate.Input) (uint8, error) {
@@ -44,6 +46,10 @@ func inputNumber(in correlate.Input) (uint8, error) {
 		return inputDelivery, nil
 	case *correlate.Access:
 		return inputAccess, nil
+	case *correlate.Reply:
+		return inputReply, nil
+	case *correlate.RosterAct:
+		return inputRosterAct, nil
 	}
 	return 0, fmt.Errorf("input %T has no number", in)
 }
@@ -66,6 +72,10 @@ func newInput(number uint8) (correlate.Input, error) {
 		return new(correlate.Delivery), nil
 	case inputAccess:
 		return new(correlate.Access), nil
+	case inputReply:
+		return new(correlate.Reply), nil
+	case inputRosterAct:
+		return new(correlate.RosterAct), nil
 	}
 	return nil, fmt.Errorf("input number %d is not known", number)
 }

@@ -66,7 +66,8 @@ func testCodec(tb testing.TB) *codec {
 
 // everyInput lists one of each input, empty.
 func everyInput() []correlate.Input {
-	return []correlate.Input{&correlate.Arrival{}, &correlate.Notice{}, &correlate.Act{}, &correlate.Tick{}, &correlate.Start{}, &correlate.Reconfigure{}, &correlate.Delivery{}, &correlate.Access{}}
+	return []correlate.Input{&correlate.Arrival{}, &correlate.Notice{}, &correlate.Act{}, &correlate.Tick{}, &correlate.Start{}, &correlate.Reconfigure{}, &correlate.Delivery{},
+		&correlate.Access{}, &correlate.Reply{}, &correlate.RosterAct{}}
 }
 
 // everyRecord returns records that together hold every input and every event,
@@ -134,7 +135,8 @@ func TestRecordFormIsFixed(t *testing.T) {
 }
 
 func TestInputNumbersAreFixed(t *testing.T) {
-	want := map[string]uint8{"Arrival": 1, "Notice": 2, "Act": 3, "Tick": 4, "Start": 5, "Reconfigure": 6, "Delivery": 7, "Access": 14}
+	want := map[string]uint8{"Arrival": 1, "Notice": 2, "Act": 3, "Tick": 4, "Start": 5, "Reconfigure": 6, "Delivery": 7,
+		"Access": 14, "Reply": 12, "RosterAct": 13}
 	got := map[string]uint8{}
 	for _, in := range everyInput() {
 		n, err := inputNumber(in)
@@ -150,7 +152,7 @@ func TestInputNumbersAreFixed(t *testing.T) {
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Error(diff)
 	}
-	if _, err := newInput(8); err == nil {
+	if _, err := newInput(250); err == nil {
 		t.Error("an unknown input number is accepted")
 	}
 }

@@ -27,7 +27,8 @@ type Record struct {
 }
 
 // Input says what came in. Kind is arrival, notice, act, tick, start,
-// reconfigure, access or delivery; the other fields are set as they apply.
+// reconfigure, access, delivery, reply or roster; the other fields are set as
+// they apply.
 type Input struct {
 	Kind      string              `json:"kind"`
 	From      string              `json:"from,omitempty"`
@@ -126,7 +127,7 @@ func inputOf(input correlate.Input) Input {
 	case *correlate.Delivery:
 		return Input{Kind: "delivery", Message: in.Message, Outcome: in.Outcome.String(), Text: in.Answer}
 	}
-	panic(fmt.Sprintf("api: unlisted input %T", input))
+	return dutyInput(input)
 }
 
 func eventOf(ev correlate.Event, zone *time.Location) Event {
@@ -185,6 +186,8 @@ func eventOf(ev correlate.Event, zone *time.Location) Event {
 
 func callOutEvent(out *Event, ev correlate.Event, zone *time.Location) {
 	switch e := ev.(type) {
+	case *correlate.Passed, *correlate.StandInSet, *correlate.StandInEnded, *correlate.Piled, *correlate.PileEmptied, *correlate.Proved:
+		dutyEvent(out, ev, zone)
 	case *correlate.RungReached:
 		out.Why, out.Until = e.Nobody, in(zone, e.Due)
 	case *correlate.MessageQueued:

@@ -142,6 +142,10 @@ func (s *server) evidence(c clock, seq correlate.Seq, key correlate.Key) (eviden
 		e.Came = "decided at a gateway's answer"
 	case *correlate.Access:
 		e.Came = "decided when an account, session or token changed"
+	case *correlate.Reply:
+		e.Came = "answered by " + plain(in.Person, 60) + " over " + plain(in.Gateway, 40)
+	case *correlate.RosterAct:
+		e.Came = "decided about the roster " + plain(in.Roster, 60)
 	}
 	return e, nil
 }

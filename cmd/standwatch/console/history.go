@@ -184,6 +184,8 @@ func eventLine(net *correlate.Network, ev correlate.Event) historyLine {
 
 func callOutLine(l *historyLine, ev correlate.Event, add func(string)) {
 	switch e := ev.(type) {
+	case *correlate.Passed, *correlate.StandInSet, *correlate.StandInEnded, *correlate.Piled, *correlate.PileEmptied, *correlate.Proved:
+		dutyLine(l, ev, add)
 	case *correlate.CallOutOpened:
 		l.What = "call-out begun"
 		add("ladder " + e.CallOut.Ladder)
@@ -230,7 +232,7 @@ func inputLine(input correlate.Input) historyLine {
 	case *correlate.Delivery:
 		return historyLine{What: "delivery", Text: in.Outcome.String() + " " + plain(in.Answer, 200)}
 	}
-	panic(fmt.Sprintf("console: unlisted input %T", input))
+	return dutyInputLine(input)
 }
 
 func (s *server) history(w http.ResponseWriter, r *http.Request) error {
