@@ -56,6 +56,7 @@ type Alarm struct {
 	OperatorChanges []OperatorChange `cbor:"36,keyasint,omitempty"` // newest first
 	ReAlarmDue      time.Time        `cbor:"37,keyasint,omitzero"`
 	Flood           bool             `cbor:"38,keyasint,omitempty"` // last announced within a flood
+	Agent           AgentID          `cbor:"45,keyasint,omitempty"` // who last reported the condition or its end
 }
 
 // OnBoard reports whether the alarm belongs on the operator's board: it

@@ -27,6 +27,8 @@ type Engine struct {
 	instances   map[pointKey][]Key    // the alarms there are of each point
 	dueCallOuts []CallOutID
 	floodArmed  bool
+	spoken      map[Key]time.Time // when an agent last spoke of a point that has no alarm
+	born        time.Time         // nothing is known of spoken before this
 }
 
 type pointKey struct {
@@ -36,7 +38,8 @@ type pointKey struct {
 
 // NewEngine returns an engine that goes on from st, which it owns from now on.
 func NewEngine(net *Network, st *State) *Engine {
-	e := &Engine{net: net, st: st, armed: map[Key]time.Time{}, watched: map[AgentID]time.Time{}, instances: map[pointKey][]Key{}}
+	e := &Engine{net: net, st: st, armed: map[Key]time.Time{}, watched: map[AgentID]time.Time{}, instances: map[pointKey][]Key{},
+		spoken: map[Key]time.Time{}, born: st.At}
 	for _, k := range slices.SortedFunc(maps.Keys(st.Alarms), Key.Compare) {
 		e.index(k)
 		e.arm(st.Alarms[k])
@@ -74,6 +77,8 @@ func (e *Engine) Apply(r *Record) {
 		for i := range in.Observations {
 			e.observe(&in.Observations[i], nil)
 		}
+	case *Audit:
+		e.audit(in)
 	case *Act:
 		e.act(in)
 	case *Tick:

@@ -289,6 +289,7 @@ var EventKinds = map[EventKind]struct {
 	21: {"ignored", func() Event { return new(Ignored) }}, 22: {"refused", func() Event { return new(Refused) }},
 	23: {"closed", func() Event { return new(Closed) }},
 	29: {"flood-began", func() Event { return new(FloodBegan) }}, 30: {"flood-ended", func() Event { return new(FloodEnded) }},
+	32: {"audited", func() Event { return new(Audited) }},
 	40: {"callout-opened", func() Event { return new(CallOutOpened) }},
 	41: {"rung-reached", func() Event { return new(RungReached) }}, 42: {"message-queued", func() Event { return new(MessageQueued) }},
 	43: {"callout-ended", func() Event { return new(CallOutEnded) }}, 44: {"message-tried", func() Event { return new(MessageTried) }},

@@ -95,6 +95,8 @@ func (s *State) FoldEvent(r *Record, ev Event) {
 	case *Refused:
 	case *AccountChanged, *SessionChanged, *LoginRefused, *Configured:
 		// The audit trail tells of them; the state does not depend on them.
+	case *Audited:
+		s.foldAudited(e)
 	case *Ignored:
 		if a := s.Alarms[e.Key]; a != nil && e.Why == IgnoredNotStanding {
 			a.reported(r, e.What)
@@ -320,8 +322,15 @@ func (s *State) forget(now time.Time) {
 // reported notes the sender's time of a report. Inputs that carry none, such as
 // a tick that ends a delay, leave what is known of the last report.
 func (a *Alarm) reported(r *Record, what What) {
-	if _, ok := r.Input.(*Arrival); ok {
-		a.Order = orderOf(r, what)
+	switch in := r.Input.(type) {
+	case *Arrival:
+		a.Order, a.Agent = orderOf(r, what), in.Agent
+	case *Audit:
+		a.Agent = in.Agent
+		if in.HasUptime {
+			// A trap that was sent before the read must not undo what it found.
+			a.Order = Order{Known: true, Uptime: in.Uptime, At: in.Asked, What: what, From: in.From}
+		}
 	}
 }
 

@@ -4,7 +4,7 @@ import "time"
 
 // Input is something that happened and that the engine has to decide about.
 // The set is closed: [Arrival], [Notice], [Act], [Tick], [Start],
-// [Reconfigure], [Delivery], [Access], [Reply], [RosterAct].
+// [Reconfigure], [Delivery], [Access], [Reply], [RosterAct], [Audit].
 type Input interface{ input() }
 
 // Arrival is one accepted notification with what the rules made of it. It is
@@ -123,3 +123,4 @@ func (*Tick) input()        {}
 func (*Start) input()       {}
 func (*Reconfigure) input() {}
 func (*Delivery) input()    {}
+func (*Audit) input()       {}

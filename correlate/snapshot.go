@@ -27,6 +27,7 @@ type Snapshot struct {
 	StandIns []*StandIn     `cbor:"20,keyasint,omitempty"`
 	Piles    []*Pile        `cbor:"21,keyasint,omitempty"`
 	Proofs   []LastProof    `cbor:"22,keyasint,omitempty"`
+	Audits   []*AuditState  `cbor:"25,keyasint"`
 }
 
 // LastEvent is the newest momentary event of an entry point.
@@ -66,6 +67,7 @@ func (s *State) Snapshot() *Snapshot {
 	for _, id := range slices.Sorted(maps.Keys(c.Proofs)) {
 		out.Proofs = append(out.Proofs, LastProof{id, c.Proofs[id]})
 	}
+	out.Audits = inOrder(c.Audits)
 	return out
 }
 
@@ -103,6 +105,9 @@ func Restore(snap *Snapshot) *State {
 	}
 	for _, m := range snap.Messages {
 		s.Messages[m.ID] = m
+	}
+	for _, a := range snap.Audits {
+		s.Audits[a.Agent] = a
 	}
 	for _, id := range snap.Newest {
 		if c := s.CallOuts[id]; c != nil {

@@ -37,6 +37,9 @@ func (e *Engine) observe(o *Observation, in *Arrival) {
 			e.emit(&Ignored{On: On{o.Key}, What: o.What, Why: why})
 			return
 		}
+		if in != nil {
+			e.remember(o.Key)
+		}
 		if o.What == Raise {
 			e.conditionCame(o.Key, p, rise{Severity: o.Severity, Text: o.Text, Since: e.r.At, Audit: o.Audit})
 		} else {

@@ -30,6 +30,7 @@ type State struct {
 	StandIns map[string]*StandIn
 	Piles    map[string]*Pile     // by person
 	Proofs   map[string]time.Time // the last proof to each roster
+	Audits   map[AgentID]*AuditState
 
 	forgot time.Time          // when settled messages were last dropped
 	spent  map[string][]spend // messages that count against budgets, by person; follows from Messages
@@ -42,6 +43,7 @@ func NewState() *State {
 		Agents: map[AgentID]*AgentState{}, Engines: map[string]*EngineClock{},
 		CallOuts: map[CallOutID]*CallOut{}, Messages: map[MessageID]*Message{}, ByAlarm: map[Key]CallOutID{},
 		StandIns: map[string]*StandIn{}, Piles: map[string]*Pile{}, Proofs: map[string]time.Time{}, spent: map[string][]spend{},
+		Audits: map[AgentID]*AuditState{},
 	}
 }
 
@@ -118,6 +120,7 @@ func (s *State) Clone() *State {
 	for k, v := range s.spent {
 		c.spent[k] = slices.Clone(v)
 	}
+	c.Audits = clonePointers(s.Audits)
 	return &c
 }
 

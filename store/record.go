@@ -26,6 +26,7 @@ const (
 	inputAccess      = 14
 	inputReply       = 12
 	inputRosterAct   = 13
+	inputAudit       = 10
 )
 
 func inputNumber(in correlate.Input) (uint8, error) {
@@ -50,6 +51,8 @@ func inputNumber(in correlate.Input) (uint8, error) {
 		return inputReply, nil
 	case *correlate.RosterAct:
 		return inputRosterAct, nil
+	case *correlate.Audit:
+		return inputAudit, nil
 	}
 	return 0, fmt.Errorf("input %T has no number", in)
 }
@@ -76,6 +79,8 @@ func newInput(number uint8) (correlate.Input, error) {
 		return new(correlate.Reply), nil
 	case inputRosterAct:
 		return new(correlate.RosterAct), nil
+	case inputAudit:
+		return new(correlate.Audit), nil
 	}
 	return nil, fmt.Errorf("input number %d is not known", number)
 }

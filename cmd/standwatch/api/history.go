@@ -114,6 +114,8 @@ func inputOf(input correlate.Input) Input {
 		return out
 	case *correlate.Notice:
 		return Input{Kind: "notice", Source: in.Source}
+	case *correlate.Audit:
+		return Input{Kind: "audit", From: in.From, Security: in.Secure, Agent: in.Agent, Operator: in.Actor, Source: in.Why, Text: in.Failure}
 	case *correlate.Act:
 		return Input{Kind: "act", Operator: in.Actor, Via: in.Via, Text: in.Text}
 	case *correlate.Tick:
@@ -178,6 +180,8 @@ func eventOf(ev correlate.Event, zone *time.Location) Event {
 		out.Why = e.Why
 	case *correlate.Closed:
 		out.Why = e.Why
+	case *correlate.Audited:
+		out.Operator, out.Why, out.Text = e.Actor, e.Why, AuditedText(e)
 	default:
 		callOutEvent(&out, ev, zone)
 	}

@@ -176,6 +176,9 @@ func eventLine(net *correlate.Network, ev correlate.Event) historyLine {
 		add(e.Why)
 	case *correlate.Closed:
 		add(e.Why)
+	case *correlate.Audited:
+		l.By, l.Text = plain(e.Actor, 60), "agent "+string(e.Agent)
+		add(plain(api.AuditedText(e), 300))
 	default:
 		callOutLine(&l, ev, add)
 	}
@@ -219,6 +222,8 @@ func inputLine(input correlate.Input) historyLine {
 		return l
 	case *correlate.Notice:
 		return historyLine{What: "notice", Text: "from " + in.Source}
+	case *correlate.Audit:
+		return historyLine{What: "audit", By: plain(in.Actor, 60), Text: "of agent " + string(in.Agent)}
 	case *correlate.Act:
 		return historyLine{What: "action", By: plain(in.Actor, 60), Text: in.Key.String()}
 	case *correlate.Tick:
