@@ -50,8 +50,9 @@ func (c *compiler) agent(e *siteEntry, a *entry[agentShape]) {
 			r.EngineIDs = append(r.EngineIDs, engine.V)
 		}
 	}
-	if len(s.Addresses) == 0 && len(s.EngineIDs) == 0 {
-		c.out.mistake(a.At, fmt.Sprintf("agent %s has neither an address nor an engine ID", a.Key), "without one its traps cannot be told from others; add addresses: [192.0.2.10]")
+	c.certificates(s, &r)
+	if len(s.Addresses) == 0 && len(s.EngineIDs) == 0 && len(s.Certificate) == 0 && len(s.CertNames) == 0 {
+		c.out.mistake(a.At, fmt.Sprintf("agent %s has neither an address nor an engine ID nor a certificate", a.Key), "without one its traps cannot be told from others; add addresses: [192.0.2.10]")
 	}
 	c.security(a, &r)
 	c.rate(s, &r)
@@ -131,9 +132,11 @@ func (c *compiler) security(a *entry[agentShape], r *receiver.Agent) {
 			}
 			continue
 		}
-		r.Users = append(r.Users, name.V)
-		u.EngineIDs = append(u.EngineIDs, r.EngineIDs...)
-		u.Informs = true
+		r.Users = append(r.Users, u.Name)
+		if !c.pinned[name.V] {
+			u.EngineIDs = append(u.EngineIDs, r.EngineIDs...)
+			u.Informs = true
+		}
 		level := u.MinLevel
 		if level == 0 {
 			level = u.Level()
@@ -144,6 +147,9 @@ func (c *compiler) security(a *entry[agentShape], r *receiver.Agent) {
 	}
 	if len(s.User) > 0 && len(s.Community) == 0 {
 		r.MinLevel = weakest
+	}
+	if len(r.Certificates)+len(r.CertNames) > 0 && len(s.User) == 0 && len(s.Community) == 0 {
+		r.MinLevel, r.OnlyTLS = usm.AuthPriv, true
 	}
 	if !s.Minimum.Set {
 		return

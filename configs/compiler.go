@@ -32,7 +32,8 @@ type compiler struct {
 
 	communities map[string]Secret
 	users       map[string]*usm.User
-	userOrder   []string
+	userOrder   []*entry[userShape]
+	pinned      map[string]bool // users that name their engines themselves
 	agents      []*correlate.Agent
 	receivers   []receiver.Agent
 	taken       map[string]place // addresses, engine IDs and agent IDs, to the agent that has them
@@ -55,7 +56,7 @@ type siteEntry struct {
 
 func newCompiler(out *collector) *compiler {
 	return &compiler{out: out, causes: probableCauses(), centre: time.UTC, zones: map[string]*time.Location{}, places: map[place]string{},
-		templates: map[string]*template{}, byID: map[correlate.SiteID]*siteEntry{}, communities: map[string]Secret{}, users: map[string]*usm.User{},
+		templates: map[string]*template{}, byID: map[correlate.SiteID]*siteEntry{}, communities: map[string]Secret{}, users: map[string]*usm.User{}, pinned: map[string]bool{},
 		taken: map[string]place{}, badRefs: map[place]*badRef{}}
 }
 

@@ -13,7 +13,6 @@ import (
 	"example.net/standwatch/notify/mail"
 	"example.net/standwatch/notify/smshttp"
 	"example.net/standwatch/receiver"
-	"example.net/standwatch/receiver/usm"
 )
 
 // What holds when standwatch.yaml says nothing else.
@@ -78,61 +77,9 @@ func (c *compiler) consoleOf(s consoleShape) Console {
 	return Console{Listen: listen, URL: s.URL.V}
 }
 
-// secrets fills in the communities and users.
-func (c *compiler) secrets(s *securityShape) {
-	for _, e := range s.Communities {
-		c.communities[e.Key] = e.V.V
-	}
-	for i := range s.Users {
-		e := &s.Users[i]
-		u := &usm.User{Name: e.Key, AuthPass: e.V.AuthSecret.V.Reveal(), PrivPass: e.V.PrivSecret.V.Reveal()}
-		ok := c.protocols(&e.V, u)
-		if err := u.Check(); ok && err != nil {
-			// The user's line is hushed by nothing: the error never has a secret.
-			c.out.mistake(e.At, err.Error(), "")
-		}
-		c.users[e.Key] = u
-		c.userOrder = append(c.userOrder, e.Key)
-	}
-}
-
-func (c *compiler) protocols(s *userShape, u *usm.User) (ok bool) {
-	ok = true
-	var err error
-	fail := func(at place, what, mend string) { c.out.mistake(at, what, mend); ok = false }
-	if s.Auth.Set {
-		if u.Auth, err = usm.ParseAuth(s.Auth.V); err != nil {
-			fail(s.Auth.At, "unknown authentication protocol "+quoted(s.Auth.V), didYouMean(s.Auth.V, usm.AuthWords()))
-		}
-	}
-	if s.Priv.Set {
-		if u.Priv, err = usm.ParsePriv(s.Priv.V); err != nil {
-			fail(s.Priv.At, "unknown privacy protocol "+quoted(s.Priv.V), didYouMean(s.Priv.V, usm.PrivWords()))
-		}
-	}
-	if s.Minimum.Set {
-		var known bool
-		if u.MinLevel, known = usm.ParseLevel(s.Minimum.V); !known {
-			fail(s.Minimum.At, "unknown security level "+quoted(s.Minimum.V), didYouMean(s.Minimum.V, levelWords()))
-		}
-	}
-	// A secret that was given but could not be had is reported already.
-	given := func(v secret) bool { return v.At.src != nil && !v.Set }
-	return ok && !given(s.AuthSecret) && !given(s.PrivSecret)
-}
-
-// usersInOrder returns the users as the receiver wants them.
-func (c *compiler) usersInOrder() []usm.User {
-	out := make([]usm.User, 0, len(c.userOrder))
-	for _, name := range c.userOrder {
-		out = append(out, *c.users[name])
-	}
-	return out
-}
-
 // listenersOf returns the sockets and who may speak at them.
 func (c *compiler) listenersOf(s *trapsShape) (listeners []receiver.Listener, policies []receiver.Policy) {
-	at := map[netip.AddrPort]string{}
+	at, tls := map[netip.AddrPort]string{}, map[netip.AddrPort]bool{}
 	for i := range s.Listeners {
 		e := &s.Listeners[i]
 		l := receiver.Listener{Name: e.Key, Address: e.V.Address.V, Interface: e.V.Interface.V, Buffer: int(e.V.Buffer.V), Readers: e.V.Readers.V}
@@ -142,11 +89,14 @@ func (c *compiler) listenersOf(s *trapsShape) (listeners []receiver.Listener, po
 		if l.Readers < 0 || l.Readers > 64 {
 			c.out.mistake(e.V.Readers.At, "readers are 1 to 64", "one is enough below some 100,000 datagrams a second")
 		}
-		if other := at[l.Address]; other != "" && l.Address.Port() != 0 && l.Interface == "" {
+		if other := at[l.Address]; other != "" && tls[l.Address] == (e.V.TLS != nil) && l.Address.Port() != 0 && l.Interface == "" {
 			c.out.mistake(e.V.Address.At, fmt.Sprintf("listeners %s and %s have the same address", other, e.Key), "remove one, or use readers:")
 		}
-		at[l.Address] = e.Key
+		at[l.Address], tls[l.Address] = e.Key, e.V.TLS != nil
 		p := receiver.Policy{Listener: e.Key, Allow: values(e.V.Allow), Relays: values(e.V.Relays)}
+		if e.V.TLS != nil {
+			l.TLS, p.TLS = true, c.listenerTLS(e)
+		}
 		for _, name := range e.V.Community {
 			if secret, ok := c.community(name); ok {
 				p.Communities = append(p.Communities, receiver.Secret(secret.Reveal()))

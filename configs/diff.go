@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"example.net/standwatch/correlate"
+	"example.net/standwatch/receiver"
 )
 
 // Summary is what differs between two configurations.
@@ -53,7 +54,7 @@ func Diff(old, cur *Config) Summary {
 	d.agents(old, cur)
 	s.Rules = !alike(reflect.ValueOf(old.specs), reflect.ValueOf(cur.specs))
 	s.People = !alike(reflect.ValueOf(old.book), reflect.ValueOf(cur.book)) || !reflect.DeepEqual(old.Shifts, cur.Shifts)
-	s.Security = !reflect.DeepEqual(old.Receiver.Users, cur.Receiver.Users) || !reflect.DeepEqual(old.Receiver.Policies, cur.Receiver.Policies)
+	s.Security = !reflect.DeepEqual(old.Receiver.Users, cur.Receiver.Users) || !slices.EqualFunc(old.Receiver.Policies, cur.Receiver.Policies, samePolicy)
 	s.Restart = !reflect.DeepEqual(old.Listeners, cur.Listeners) || old.Store != cur.Store || old.Console != cur.Console ||
 		!alike(reflect.ValueOf(old.Gateways), reflect.ValueOf(cur.Gateways))
 	return s
@@ -251,4 +252,18 @@ func (c SeverityChange) String() string {
 		return c.Key.String() + ": of a limit"
 	}
 	return fmt.Sprintf("%s from %s to %s", c.Key, c.From, c.To)
+}
+
+// samePolicy compares policies; a pool of certificates has to be asked.
+func samePolicy(a, b receiver.Policy) bool {
+	if (a.TLS == nil) != (b.TLS == nil) {
+		return false
+	}
+	if a.TLS != nil {
+		if !a.TLS.Clients.Equal(b.TLS.Clients) || a.TLS.Name != b.TLS.Name || !reflect.DeepEqual(a.TLS.Certificate.Certificate, b.TLS.Certificate.Certificate) {
+			return false
+		}
+	}
+	a.TLS, b.TLS = nil, nil
+	return reflect.DeepEqual(a, b)
 }

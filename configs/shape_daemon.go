@@ -33,21 +33,35 @@ type listenerShape struct {
 	Allow     list[prefix] `yaml:"allow" jsonschema_description:"Networks that may speak at all; without any, everybody."`
 	Relays    list[prefix] `yaml:"relays" jsonschema_description:"Networks whose word about another origin is believed."`
 	Community list[text]   `yaml:"community" jsonschema_description:"Names under security.communities, for agents that name none and for unknown senders."`
+	TLS       *tlsShape    `yaml:"tls" jsonschema_description:"SNMP over TLS (RFC 6353) in place of UDP; its usual port for notifications is 10162."`
+}
+
+type tlsShape struct {
+	Here        place  `yaml:"-"`
+	Certificate secret `yaml:"certificate" jsonschema_description:"The master's certificate in PEM, with those between it and its authority: ${file:/path}."`
+	Key         secret `yaml:"key" jsonschema_description:"Its private key in PEM: ${file:/path}."`
+	Clients     secret `yaml:"clients" jsonschema_description:"Authorities in PEM whose certificates are taken by name; left out, only certificates that agents name by fingerprint."`
+	Name        text   `yaml:"name" jsonschema_description:"What names the owner of such a certificate: san-any (default), san-dns, san-email, san-address or common-name."`
 }
 
 type securityShape struct {
 	Here        place              `yaml:"-"`
 	Communities entries[secret]    `yaml:"communities" jsonschema_description:"Communities of v1 and v2c, by a name of your own."`
-	Users       entries[userShape] `yaml:"users" jsonschema_description:"SNMPv3 users, by their user name."`
+	Users       entries[userShape] `yaml:"users" jsonschema_description:"SNMPv3 users, by a name of your own, which is their user name unless name says another."`
 }
 
 type userShape struct {
-	Here       place  `yaml:"-"`
-	Auth       text   `yaml:"auth" jsonschema_description:"Authentication: md5, sha1, sha224, sha256, sha384 or sha512; left out, none."`
-	AuthSecret secret `yaml:"auth-secret" jsonschema_description:"Passphrase of at least 8 octets."`
-	Priv       text   `yaml:"priv" jsonschema_description:"Privacy: des, aes128, aes192, aes256, aes192c or aes256c; left out, none."`
-	PrivSecret secret `yaml:"priv-secret" jsonschema_description:"Passphrase of at least 8 octets."`
-	Minimum    text   `yaml:"minimum" jsonschema_description:"Weakest level taken: noAuthNoPriv, authNoPriv or authPriv; left out, the best the user has."`
+	Here       place        `yaml:"-"`
+	Name       text         `yaml:"name" jsonschema_description:"The user name on the wire; left out, the name of this entry. Several entries may have one name with keys for different engines."`
+	EngineIDs  list[engine] `yaml:"engine-id" jsonschema_description:"The engines this entry is for, in hexadecimal; left out, those of the agents that name it. With localised keys exactly one."`
+	Informs    *truth       `yaml:"informs" jsonschema_description:"Whether informs may come under it; left out: yes, but no with localised keys or where entries share a name."`
+	AuthKey    secret       `yaml:"auth-key" jsonschema_description:"Localised authentication key in hexadecimal, in place of auth-secret."`
+	PrivKey    secret       `yaml:"priv-key" jsonschema_description:"Localised privacy key in hexadecimal, in place of priv-secret."`
+	Auth       text         `yaml:"auth" jsonschema_description:"Authentication: md5, sha1, sha224, sha256, sha384 or sha512; left out, none."`
+	AuthSecret secret       `yaml:"auth-secret" jsonschema_description:"Passphrase of at least 8 octets."`
+	Priv       text         `yaml:"priv" jsonschema_description:"Privacy: des, aes128, aes192, aes256, aes192c or aes256c; left out, none."`
+	PrivSecret secret       `yaml:"priv-secret" jsonschema_description:"Passphrase of at least 8 octets."`
+	Minimum    text         `yaml:"minimum" jsonschema_description:"Weakest level taken: noAuthNoPriv, authNoPriv or authPriv; left out, the best the user has."`
 }
 
 type storeShape struct {

@@ -82,18 +82,20 @@ func (u *useShape) decodeNode(d *decoder, n *yaml.Node) {
 }
 
 type agentShape struct {
-	Here      place         `yaml:"-"`
-	Addresses list[address] `yaml:"addresses" jsonschema_description:"IP addresses it sends from; two networks are normal."`
-	EngineIDs list[engine]  `yaml:"engine-id" jsonschema_description:"SNMPv3 engine ID in hexadecimal, or several."`
-	Community list[text]    `yaml:"community" jsonschema_description:"Name or names under security.communities, for v1 and v2c; without it and without user, the listener's."`
-	User      list[text]    `yaml:"user" jsonschema_description:"Name or names under security.users, for v3; without a community too, v1 and v2c are refused."`
-	Minimum   text          `yaml:"minimum" jsonschema_description:"Weakest SNMPv3 security taken: noAuthNoPriv, authNoPriv or authPriv; v1 and v2c are then refused."`
-	Heartbeat *span         `yaml:"heartbeat" jsonschema_description:"How often it owes a sign of life; 0s owes none."`
-	Grace     *span         `yaml:"grace" jsonschema_description:"How long after that before silence is an alarm."`
-	Alive     text          `yaml:"alive" jsonschema_description:"The point that its silence raises; default alive."`
-	Instance  text          `yaml:"instance" jsonschema_description:"Instance of that point; default none for a site's only agent, else the agent's ID."`
-	Rate      *number       `yaml:"rate" jsonschema_description:"Datagrams a second before its chatter is coalesced; left out, no bound."`
-	Burst     *integer      `yaml:"burst" jsonschema_description:"How many at once are always taken."`
+	Here        place         `yaml:"-"`
+	Addresses   list[address] `yaml:"addresses" jsonschema_description:"IP addresses it sends from; two networks are normal."`
+	EngineIDs   list[engine]  `yaml:"engine-id" jsonschema_description:"SNMPv3 engine ID in hexadecimal, or several."`
+	Community   list[text]    `yaml:"community" jsonschema_description:"Name or names under security.communities, for v1 and v2c; without it and without user, the listener's."`
+	User        list[text]    `yaml:"user" jsonschema_description:"Name or names under security.users, for v3; without a community too, v1 and v2c are refused."`
+	Certificate list[text]    `yaml:"certificate" jsonschema_description:"SHA-256 fingerprint in hexadecimal of the certificate it shows over TLS, or several; without community and user, everything else is refused."`
+	CertNames   list[text]    `yaml:"certificate-name" jsonschema_description:"Name in the certificate it shows over TLS, where the listener's authorities vouch for it."`
+	Minimum     text          `yaml:"minimum" jsonschema_description:"Weakest SNMPv3 security taken: noAuthNoPriv, authNoPriv or authPriv; v1 and v2c are then refused."`
+	Heartbeat   *span         `yaml:"heartbeat" jsonschema_description:"How often it owes a sign of life; 0s owes none."`
+	Grace       *span         `yaml:"grace" jsonschema_description:"How long after that before silence is an alarm."`
+	Alive       text          `yaml:"alive" jsonschema_description:"The point that its silence raises; default alive."`
+	Instance    text          `yaml:"instance" jsonschema_description:"Instance of that point; default none for a site's only agent, else the agent's ID."`
+	Rate        *number       `yaml:"rate" jsonschema_description:"Datagrams a second before its chatter is coalesced; left out, no bound."`
+	Burst       *integer      `yaml:"burst" jsonschema_description:"How many at once are always taken."`
 }
 
 // pointShape has pointers, so that what is not given costs nothing and is known

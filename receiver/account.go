@@ -56,9 +56,10 @@ type ListenerAccount struct {
 	KernelDropped uint64 // lost before they could be read; not in Arrived
 	InFlight      uint64 // queued, or handed over and not decided
 	Tally         Tally
-	BufferAsked   int       // octets of socket buffer wanted
-	BufferGiven   int       // and granted, for each of its sockets
-	Newest        time.Time // when a datagram last came; zero if none did
+	BufferAsked   int         // octets of socket buffer wanted
+	BufferGiven   int         // and granted, for each of its sockets
+	Newest        time.Time   // when a datagram last came; zero if none did
+	TLS           *TLSAccount // of connections; nil for a listener of datagrams
 }
 
 // AgentAccount counts the datagrams of an agent: those that spoke for it, and
@@ -236,5 +237,8 @@ func (l *listener) account() ListenerAccount {
 	a.Octets = l.meter.octets.Load()
 	a.Arrived = l.meter.arrived.Load()
 	a.InFlight = a.Arrived - a.Tally.Sum()
+	if l.streams != nil {
+		a.TLS = l.streams.account()
+	}
 	return a
 }

@@ -33,6 +33,7 @@ type Listener struct {
 	Interface string         // network device to bind to, or empty
 	Buffer    int            // wanted receive buffer in octets for each socket; 0 is DefaultBuffer
 	Readers   int            // sockets that share the address (SO_REUSEPORT); 0 is 1
+	TLS       bool           // TCP with TLS (RFC 6353) in place of UDP; its Policy holds the certificate. Buffer, Readers and Conn are not used then
 	Conn      net.PacketConn // a socket opened by somebody else, a *net.UDPConn; Address, Interface and Readers are not used then
 }
 
@@ -46,6 +47,7 @@ type Policy struct {
 	Listener    string         // its name
 	Allow       []netip.Prefix // who is heard at all; empty: anybody
 	Relays      []netip.Prefix // whose word about another origin is believed
+	TLS         *TLS           // of a listener that speaks TLS
 	Communities []Secret       // of agents that name none, and of unknown sources; empty: v1 and v2c are refused unless the agent names one
 }
 
@@ -54,6 +56,12 @@ type Agent struct {
 	ID        correlate.AgentID
 	Addresses []netip.Addr // no other agent's
 	EngineIDs [][]byte     // authoritative engines of its v3 traps; no other agent's
+	// Certificates and CertNames say which certificates speak for the agent over
+	// TLS: those with these fingerprints, and those with these names that the
+	// listener's authorities vouch for. No other agent's.
+	Certificates []Fingerprint
+	CertNames    []string
+	OnlyTLS      bool // refuse everything else in its name
 	// Users may speak for the agent in v3 informs, and in v3 traps of engines
 	// that no agent names. Empty: any user.
 	Users []string
@@ -107,6 +115,7 @@ type Options struct {
 func (c Config) Check() error {
 	var faults []error
 	fault := func(format string, args ...any) { faults = append(faults, fmt.Errorf(format, args...)) }
+	certs := map[string]correlate.AgentID{}
 	ids, addrs, engines, policies := map[correlate.AgentID]bool{}, map[netip.Addr]correlate.AgentID{}, map[string]correlate.AgentID{}, map[string]bool{}
 	for i := range c.Agents {
 		a := &c.Agents[i]
@@ -119,6 +128,18 @@ func (c Config) Check() error {
 				fault("address %s belongs to agent %q and to agent %q", addr, owner, a.ID)
 			}
 			addrs[addr.Unmap()] = a.ID
+		}
+		for _, print := range a.Certificates {
+			if owner, taken := certs[print.String()]; taken {
+				fault("certificate %s belongs to agent %q and to agent %q", print, owner, a.ID)
+			}
+			certs[print.String()] = a.ID
+		}
+		for _, name := range a.CertNames {
+			if owner, taken := certs["name "+name]; taken || name == "" {
+				fault("certificate name %q is empty, or belongs to agent %q and to agent %q", name, owner, a.ID)
+			}
+			certs["name "+name] = a.ID
 		}
 		for _, engine := range a.EngineIDs {
 			if owner, taken := engines[string(engine)]; taken {
@@ -143,7 +164,14 @@ func (c Config) Check() error {
 func (o *Options) check() error {
 	var faults []error
 	names := map[string]bool{}
+	secured := map[string]bool{}
+	for _, p := range o.Config.Policies {
+		secured[p.Listener] = p.TLS != nil
+	}
 	for _, l := range o.Listeners {
+		if l.TLS != secured[l.Name] {
+			faults = append(faults, fmt.Errorf("listener %q: a certificate goes with TLS, and TLS with a certificate", l.Name))
+		}
 		if names[l.Name] || l.Name == "" {
 			faults = append(faults, fmt.Errorf("listener name %q is empty or there twice", l.Name))
 		}

@@ -18,6 +18,8 @@ type directory struct {
 	policies map[string]*Policy
 	byAddr   map[netip.Addr]*agent
 	byEngine map[string]*agent
+	byPrint  map[Fingerprint]*agent
+	byName   map[string]*agent   // by certificate name
 	byUser   map[string][]*agent // agents that name the user
 	byID     map[correlate.AgentID]*agent
 	users    *usm.Table
@@ -34,7 +36,7 @@ type agent struct {
 
 func (r *Receiver) newDirectory(c Config, users *usm.Table) *directory {
 	d := &directory{policies: map[string]*Policy{}, byAddr: map[netip.Addr]*agent{}, byEngine: map[string]*agent{}, byUser: map[string][]*agent{},
-		byID: map[correlate.AgentID]*agent{}, users: users, rules: c.Rules, seed: r.seed}
+		byPrint: map[Fingerprint]*agent{}, byName: map[string]*agent{}, byID: map[correlate.AgentID]*agent{}, users: users, rules: c.Rules, seed: r.seed}
 	for i := range c.Policies {
 		d.policies[c.Policies[i].Listener] = &c.Policies[i]
 	}
@@ -60,6 +62,12 @@ func (d *directory) add(r *Receiver, spec *Agent, net *correlate.Network) {
 	}
 	for _, engine := range spec.EngineIDs {
 		d.byEngine[string(engine)] = a
+	}
+	for _, print := range spec.Certificates {
+		d.byPrint[print] = a
+	}
+	for _, name := range spec.CertNames {
+		d.byName[name] = a
 	}
 	for _, user := range spec.Users {
 		d.byUser[user] = append(d.byUser[user], a)

@@ -21,38 +21,39 @@ const (
 	Discovery // a question for the master's engine ID or clock (RFC 3414 section 4)
 	Coalesced // over its agent's rate, and replaced by a newer one about the same points
 
-	NotAllowed      // source not on the listener's allow list
-	QueueFull       // decoding is behind
-	NotSNMP         // does not begin as an SNMP message
-	Truncated       // ends before a declared length
-	BadLength       // a length that cannot be
-	BadVersion      // no version that SNMP has
-	BadHeader       // a field of the header is wrong
-	BadSecurity     // the security parameters are not those of USM
-	BadPDU          // a field of the PDU is wrong
-	BadVarbind      // a variable binding is no name and value
-	BadValue        // a value is not of its type
-	TooManyVarbinds // more than is taken
-	NoTrapOID       // sysUpTime.0 and snmpTrapOID.0 do not come first
-	NotNotified     // a PDU that is no notification
-	WrongCommunity  // v1 or v2c
-	WeakLevel       // less security than the agent or user asks for
-	WrongUser       // a v3 user that may not speak for the agent
-	UnknownModel    // snmpUnknownSecurityModels
-	InvalidMessage  // snmpInvalidMsgs
-	UnknownEngine   // usmStatsUnknownEngineIDs
-	UnknownPDU      // snmpUnknownPDUHandlers
-	NotAuthority    // an inform under an engine that is not the master's
-	UnknownUser     // usmStatsUnknownUserNames
-	UnsupportedSec  // usmStatsUnsupportedSecLevels
-	WrongDigest     // usmStatsWrongDigests
-	NotInTimeWindow // usmStatsNotInTimeWindows
-	NotDecrypted    // usmStatsDecryptionErrors
-	Replayed        // an authenticated message that was seen before
-	OverRate        // over its agent's rate, and not to be held back
-	LedgerFull      // the journal is behind
-	NotDurable      // the commit failed
-	Faulty          // the program failed at it
+	NotAllowed         // source not on the listener's allow list
+	QueueFull          // decoding is behind
+	NotSNMP            // does not begin as an SNMP message
+	Truncated          // ends before a declared length
+	BadLength          // a length that cannot be
+	BadVersion         // no version that SNMP has
+	BadHeader          // a field of the header is wrong
+	BadSecurity        // the security parameters are not those of USM
+	BadPDU             // a field of the PDU is wrong
+	BadVarbind         // a variable binding is no name and value
+	BadValue           // a value is not of its type
+	TooManyVarbinds    // more than is taken
+	NoTrapOID          // sysUpTime.0 and snmpTrapOID.0 do not come first
+	NotNotified        // a PDU that is no notification
+	WrongCommunity     // v1 or v2c
+	WeakLevel          // less security than the agent or user asks for
+	WrongUser          // a v3 user that may not speak for the agent
+	UnknownCertificate // a TLS connection whose certificate is no agent's any more
+	UnknownModel       // snmpUnknownSecurityModels
+	InvalidMessage     // snmpInvalidMsgs
+	UnknownEngine      // usmStatsUnknownEngineIDs
+	UnknownPDU         // snmpUnknownPDUHandlers
+	NotAuthority       // an inform under an engine that is not the master's
+	UnknownUser        // usmStatsUnknownUserNames
+	UnsupportedSec     // usmStatsUnsupportedSecLevels
+	WrongDigest        // usmStatsWrongDigests
+	NotInTimeWindow    // usmStatsNotInTimeWindows
+	NotDecrypted       // usmStatsDecryptionErrors
+	Replayed           // an authenticated message that was seen before
+	OverRate           // over its agent's rate, and not to be held back
+	LedgerFull         // the journal is behind
+	NotDurable         // the commit failed
+	Faulty             // the program failed at it
 
 	NumFates int = iota // how many there are, the zero one included
 )
@@ -62,7 +63,7 @@ var fateWords = [NumFates]string{
 	NotAllowed: "not allowed", QueueFull: "queue full", NotSNMP: "not snmp", Truncated: "truncated", BadLength: "bad length",
 	BadVersion: "bad version", BadHeader: "bad header", BadSecurity: "bad security parameters", BadPDU: "bad pdu",
 	BadVarbind: "bad varbind", BadValue: "bad value", TooManyVarbinds: "too many varbinds", NoTrapOID: "no trap oid",
-	NotNotified: "not a notification", WrongCommunity: "wrong community", WeakLevel: "weak level", WrongUser: "wrong user",
+	NotNotified: "not a notification", WrongCommunity: "wrong community", WeakLevel: "weak level", WrongUser: "wrong user", UnknownCertificate: "unknown certificate",
 	UnknownModel: "unknown security model", InvalidMessage: "invalid message", UnknownEngine: "unknown engine", UnknownPDU: "unknown pdu", NotAuthority: "not authoritative",
 	UnknownUser: "unknown user", UnsupportedSec: "unsupported level", WrongDigest: "wrong digest", NotInTimeWindow: "not in time window",
 	NotDecrypted: "decryption error", Replayed: "replayed", OverRate: "over rate", LedgerFull: "journal full", NotDurable: "not durable",

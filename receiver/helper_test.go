@@ -9,6 +9,7 @@ import (
 	"net"
 	"net/netip"
 	"os"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -326,3 +327,9 @@ func dialTo(t testing.TB, to netip.AddrPort) *net.UDPConn {
 	})
 	return conn
 }
+
+func hexOf(b []byte) string { return hex.EncodeToString(b) }
+
+func hexLen(b []byte) string { return hexOf([]byte{byte(len(b))}) }
+
+func contains(text, part string) bool { return strings.Contains(text, part) }

@@ -120,7 +120,13 @@ func (r *Receiver) Use(c Config) error {
 	if err != nil {
 		return fmt.Errorf("set up SNMPv3 users: %w", err)
 	}
-	r.directory.Store(r.newDirectory(c, users))
+	dir := r.newDirectory(c, users)
+	r.directory.Store(dir)
+	for _, l := range r.listeners {
+		if l.streams != nil {
+			l.streams.recheck(dir, dir.policy(l.opts.Name).TLS, r.now())
+		}
+	}
 	return nil
 }
 
@@ -147,7 +153,7 @@ func (r *Receiver) Run(ctx context.Context) error {
 	}
 	reading, failed := context.WithCancelCause(ctx)
 	defer failed(nil)
-	var readers, workers, helpers sync.WaitGroup
+	var readers, workers, helpers, writers sync.WaitGroup
 	drain, quiet := make(chan struct{}), make(chan struct{})
 	for _, l := range r.listeners {
 		for _, s := range l.sockets {
@@ -157,6 +163,16 @@ func (r *Receiver) Run(ctx context.Context) error {
 				}
 			})
 		}
+	}
+	for _, l := range r.listeners {
+		if l.streams == nil {
+			continue
+		}
+		readers.Go(func() {
+			if err := r.accept(l, &readers, &writers); err != nil {
+				failed(err)
+			}
+		})
 	}
 	for _, w := range r.workers {
 		workers.Go(func() { w.run(drain) })
@@ -174,7 +190,11 @@ func (r *Receiver) Run(ctx context.Context) error {
 	helpers.Wait()
 	for _, l := range r.listeners {
 		l.account() // the kernel's last word on what it dropped
+		if l.streams != nil {
+			l.streams.end()
+		}
 	}
+	writers.Wait()
 	if ctx.Err() == nil {
 		errs = append(errs, context.Cause(reading))
 	}

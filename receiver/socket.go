@@ -17,13 +17,14 @@ import (
 // maxDatagram is the most a UDP datagram can hold.
 const maxDatagram = 65535
 
-// socket is one open UDP socket of a listener.
+// socket is one open UDP socket of a listener, or one connection.
 type socket struct {
 	listener *listener
 	conn     *net.UDPConn
 	raw      syscall.RawConn
 	anywhere bool   // bound to all local addresses, so that answers must say from which
 	drops    uint32 // the kernel's counter when it was last read
+	peer     *peer  // not nil: not UDP, but this connection
 }
 
 // listener is one place to listen at, with one or more sockets.
@@ -32,6 +33,7 @@ type listener struct {
 	address netip.AddrPort
 	given   int // receive buffer granted, for each socket
 	sockets []*socket
+	streams *streams // not nil: the listener speaks TLS, and has no sockets
 	meter   listenerMeter
 	dropMu  sync.Mutex // guards drops of every socket
 }
@@ -42,6 +44,9 @@ func openListener(o Listener, log zerolog.Logger) (*listener, error) {
 		o.Buffer = DefaultBuffer
 	}
 	l := &listener{opts: o, address: o.Address}
+	if o.TLS {
+		return l, l.openStreams()
+	}
 	if err := l.openAll(); err != nil {
 		return nil, errors.Join(err, l.close())
 	}
@@ -120,6 +125,9 @@ func (l *listener) add(conn *net.UDPConn) error {
 
 func (l *listener) close() error {
 	var errs []error
+	if l.streams != nil {
+		errs = append(errs, l.streams.ln.Close())
+	}
 	for _, s := range l.sockets {
 		errs = append(errs, s.conn.Close())
 	}
@@ -129,6 +137,9 @@ func (l *listener) close() error {
 // stopReading wakes the readers; they return since their deadline has passed.
 func (l *listener) stopReading() error {
 	var errs []error
+	if l.streams != nil {
+		errs = append(errs, l.streams.stopReading())
+	}
 	for _, s := range l.sockets {
 		errs = append(errs, s.conn.SetReadDeadline(time.Unix(1, 0)))
 	}
@@ -138,6 +149,9 @@ func (l *listener) stopReading() error {
 // send answers a datagram from the address that it was sent to, since senders
 // may drop what comes from another.
 func (s *socket) send(octets []byte, to netip.AddrPort, from netip.Addr) error {
+	if s.peer != nil {
+		return s.peer.send(octets)
+	}
 	if !s.anywhere || !from.IsValid() {
 		_, err := s.conn.WriteToUDPAddrPort(octets, to)
 		return err

@@ -224,3 +224,9 @@ func transient(err error) bool {
 	return errors.Is(err, unix.ECONNREFUSED) || errors.Is(err, unix.EHOSTUNREACH) || errors.Is(err, unix.ENETUNREACH) ||
 		errors.Is(err, unix.ENOBUFS) || errors.Is(err, unix.ENOMEM)
 }
+
+// transientAccept reports whether accepting may simply be tried again.
+func transientAccept(err error) bool {
+	return errors.Is(err, unix.ECONNABORTED) || errors.Is(err, unix.EINTR) || errors.Is(err, unix.EPROTO) ||
+		errors.Is(err, unix.EMFILE) || errors.Is(err, unix.ENFILE) || errors.Is(err, unix.ENOBUFS) || errors.Is(err, unix.ENOMEM)
+}

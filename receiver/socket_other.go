@@ -50,3 +50,8 @@ func sourceControl(netip.Addr) []byte { return nil }
 
 // transient reports whether a read may simply be tried again.
 func transient(err error) bool { return errors.Is(err, syscall.ECONNREFUSED) }
+
+// transientAccept reports whether accepting may simply be tried again.
+func transientAccept(err error) bool {
+	return errors.Is(err, syscall.ECONNABORTED) || errors.Is(err, syscall.EMFILE) || errors.Is(err, syscall.ENFILE)
+}

@@ -60,8 +60,8 @@ func (w *withheld) note(k *Kept) {
 		e.withheld++
 		return
 	}
-	w.log.Warn().Str("reason", k.Fate.Word()).Stringer("source", k.Source).Str("listener", k.Listener).
-		Int("withheld", e.withheld).Str("why", k.Why).Msg("datagram refused")
+	w.log.Warn().Str("reason", reasonOf(k.Fate)).Stringer("source", k.Source).Str("listener", k.Listener).
+		Int("withheld", e.withheld).Str("why", k.Why).Msg("refused")
 	e.last, e.withheld = k.At, 0
 }
 
@@ -80,8 +80,17 @@ func (w *withheld) flush(now time.Time) {
 		if !w.total.AllowN(now, 1) {
 			continue
 		}
-		w.log.Warn().Str("reason", key.fate.Word()).Stringer("source", key.source).Str("listener", e.listener).
-			Int("withheld", e.withheld).Msg("more datagrams refused")
+		w.log.Warn().Str("reason", reasonOf(key.fate)).Stringer("source", key.source).Str("listener", e.listener).
+			Int("withheld", e.withheld).Msg("more refused")
 		e.last, e.withheld = now, 0
 	}
+}
+
+// reasonOf is a fate's word; a TLS connection that came to nothing has no fate,
+// since there was no message.
+func reasonOf(f Fate) string {
+	if f == noFate {
+		return "tls_handshake"
+	}
+	return f.Word()
 }

@@ -91,6 +91,9 @@ func (w *worker) handle(t *task) (ru ruling) {
 	if err != nil {
 		return malformed(err)
 	}
+	if t.socket.peer != nil {
+		return w.transport(t, m)
+	}
 	if m.Version == snmp.V3 {
 		return w.user(t, m)
 	}
@@ -136,7 +139,11 @@ func (w *worker) community(t *task) ruling {
 		return malformed(err)
 	}
 	s := t.dir.byOrigin(t.policy, n, t.from.Addr())
-	if floor := t.dir.floor(s, t.from.Addr()); floor != nil && floor.MinLevel > 0 {
+	floor := t.dir.floor(s, t.from.Addr())
+	if floor != nil && floor.OnlyTLS {
+		return onlyTLS(floor)
+	}
+	if floor != nil && floor.MinLevel > 0 {
 		return ruling{fate: WeakLevel, agent: floor, why: fmt.Sprintf("agent %s must speak v3 %s, not %s", floor.ID, floor.MinLevel, n.Version)}
 	}
 	if !takesCommunity(s.agent, t.policy, n.Community) {
@@ -165,10 +172,18 @@ func (w *worker) user(t *task, m *snmp.Message) ruling {
 	if fate != noFate {
 		return ruling{fate: fate, agent: s.agent, why: fmt.Sprintf("user %q at engine %x does not speak for agent %s", m.Security.User, m.Security.EngineID, s.agent.ID)}
 	}
-	if floor := t.dir.floor(s, t.from.Addr()); floor != nil && res.Level < floor.MinLevel {
+	floor := t.dir.floor(s, t.from.Addr())
+	if floor != nil && floor.OnlyTLS {
+		return onlyTLS(floor)
+	}
+	if floor != nil && res.Level < floor.MinLevel {
 		return ruling{fate: WeakLevel, agent: floor, why: fmt.Sprintf("agent %s must speak v3 %s, not %s", floor.ID, floor.MinLevel, res.Level)}
 	}
 	return w.accept(t, n, s, res)
+}
+
+func onlyTLS(a *agent) ruling {
+	return ruling{fate: WeakLevel, agent: a, why: fmt.Sprintf("agent %s must speak over TLS", a.ID)}
 }
 
 // admit has the keys of an engine made that no user is configured for, if an
@@ -257,6 +272,10 @@ func (w *worker) arrival(t *task, n *snmp.Notification, res usm.Result) *correla
 	in := &correlate.Arrival{
 		Datagram: bytes.Clone(t.octets), From: t.from.String(), Listener: t.socket.listener.opts.Name, Version: n.Version.String(),
 		Inform: n.Inform, RequestID: n.RequestID, Origin: origin.String(), TrapOID: w.dotted(n.TrapOID), Uptime: n.Uptime, HasUptime: n.HasUptime,
+	}
+	if p := t.socket.peer; p != nil {
+		in.Security = p.identity.String() + " TLS " + res.Level.String()
+		return in
 	}
 	if n.Version == snmp.V3 {
 		h := &w.dec.Message().Security

@@ -19,6 +19,8 @@ var (
 	descArrived  = desc("datagrams_arrived_total", "Datagrams read from the listener's socket.", "listener")
 	descEnded    = desc("datagrams_ended_total", "Datagrams by what became of them; arrived less their sum is still on its way.", "listener", "fate")
 	descKernel   = desc("datagrams_kernel_dropped_total", "Datagrams the kernel dropped before they could be read.", "listener")
+	descTLS      = desc("tls_connections_total", "Connections to the listener by what became of them.", "listener", "outcome")
+	descTLSOpen  = desc("tls_connections_open", "Connections to the listener that are open.", "listener")
 	descStanding = desc("alarms_standing", "Standing alarms.", "severity")
 	descUntaken  = desc("alarms_untaken", "Standing alarms that nobody has taken, shelved and explained ones left out.", "severity")
 	descCallOuts = desc("callouts_open", "Call-outs that are climbing.")
@@ -33,7 +35,7 @@ var (
 
 // Describe implements prometheus.Collector.
 func (c collector) Describe(ch chan<- *prometheus.Desc) {
-	for _, d := range []*prometheus.Desc{descArrived, descEnded, descKernel, descStanding, descUntaken, descCallOuts, descWaiting,
+	for _, d := range []*prometheus.Desc{descArrived, descEnded, descKernel, descTLS, descTLSOpen, descStanding, descUntaken, descCallOuts, descWaiting,
 		descSequence, descCommit, descFailures, descQueue, descGateway, descReady} {
 		ch <- d
 	}
@@ -50,6 +52,12 @@ func (c collector) Collect(ch chan<- prometheus.Metric) {
 	for _, l := range c.d.intake().Listeners {
 		counter(descArrived, float64(l.Arrived), l.Name)
 		counter(descKernel, float64(l.KernelDropped), l.Name)
+		if t := l.TLS; t != nil {
+			gauge(descTLSOpen, float64(t.Open), l.Name)
+			for outcome, n := range map[string]uint64{"accepted": t.Accepted, "refused": t.Refused, "handshake_failed": t.Failed, "invalid_certificate": t.Invalid} {
+				counter(descTLS, float64(n), l.Name, outcome)
+			}
+		}
 		for _, fates := range []map[string]uint64{l.Accepted, l.Refused} {
 			for fate, n := range fates {
 				counter(descEnded, float64(n), l.Name, strings.ReplaceAll(fate, " ", "_"))

@@ -21,6 +21,9 @@ func (d *daemon) intake() api.Intake {
 	for _, l := range acc.Listeners {
 		b := books(l.Name, l.Tally, l.Newest)
 		b.Address, b.Arrived, b.KernelDropped, b.InFlight = l.Address.String(), l.Arrived, l.KernelDropped, l.InFlight
+		if l.TLS != nil {
+			b.TLS = (*api.Connections)(l.TLS)
+		}
 		out.Listeners = append(out.Listeners, b)
 	}
 	for _, a := range acc.Agents {

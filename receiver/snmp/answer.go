@@ -35,7 +35,9 @@ func (d *Decoder) AppendResponse(dst []byte, now time.Time, t *usm.Table) ([]byt
 	out, err := e.seal(dst, scopedPDU(d.note.ContextID, d.note.ContextName, p))
 	if err == nil && len(out)-len(dst) > max(int(m.MaxSize), leastMaxSize) {
 		p.status, p.list = tooBig, []byte{tagSequence, 0}
-		e.salt = t.NextSalt()
+		if !e.tsm {
+			e.salt = t.NextSalt()
+		}
 		return e.seal(dst, scopedPDU(d.note.ContextID, d.note.ContextName, p))
 	}
 	return out, err
@@ -56,6 +58,9 @@ func community(v Version, name []byte, p pdu) []byte {
 // 3.1 step 6, from memory). An answer never asks for a report.
 func (d *Decoder) envelope(now time.Time, t *usm.Table, level usm.Level) envelope {
 	h := &d.msg.Security
+	if d.msg.Model == ModelTSM {
+		return envelope{msgID: d.msg.MsgID, level: h.Level, tsm: true}
+	}
 	e := envelope{
 		msgID: d.msg.MsgID, level: level, engineID: t.LocalID(), boots: t.LocalBoots(), time: t.LocalTime(now), user: h.User,
 	}
@@ -101,7 +106,8 @@ func (d *Decoder) AppendReport(dst []byte, now time.Time, t *usm.Table, v usm.Ve
 	name, counted := counterName(v)
 	local := string(m.Security.EngineID) == string(t.LocalID())
 	foreign := v == usm.UnknownEngineID || v == usm.NotAuthoritative
-	if name == "" || m.Version != V3 || !m.Reportable || local == foreign {
+	tsm := m.Model == ModelTSM && v == usm.UnknownPDUHandler // who sends over a secure transport is authoritative for nothing
+	if name == "" || m.Version != V3 || !m.Reportable || (local == foreign && !tsm) {
 		return dst, false
 	}
 	level := usm.NoAuthNoPriv

@@ -70,6 +70,7 @@ type Secure struct {
 	MsgID       int32
 	ContextID   []byte
 	ContextName string
+	Transport   bool // under the transport security model (RFC 5591): of the above only Level, MsgID and the context count
 }
 
 // Append appends the datagram to dst. Errors say what the version cannot carry.
@@ -101,7 +102,7 @@ func (b *Build) Append(dst []byte) ([]byte, error) {
 	s := &b.Secure
 	e := envelope{
 		msgID: s.MsgID, reportable: b.Inform, level: s.Level, engineID: s.EngineID, boots: s.Boots, time: s.Time,
-		user: []byte(s.User), keys: s.Keys, salt: s.Salt,
+		user: []byte(s.User), keys: s.Keys, salt: s.Salt, tsm: s.Transport,
 	}
 	return e.seal(dst, scopedPDU(s.ContextID, []byte(s.ContextName), p))
 }

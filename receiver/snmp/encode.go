@@ -118,6 +118,7 @@ type envelope struct {
 	user        []byte
 	keys        *usm.Keys // nil without authentication
 	salt        uint64
+	tsm         bool // under the transport security model: nothing to secure here
 }
 
 // errNoKeys is returned when a message is to be secured beyond the user's keys.
@@ -126,6 +127,9 @@ var errNoKeys = errors.New("the user has no keys for this security level")
 // seal encrypts, envelops and authenticates a scoped PDU, in this order (RFC
 // 3414 section 3.1), and appends the message to dst.
 func (e *envelope) seal(dst, scoped []byte) ([]byte, error) {
+	if e.tsm {
+		return e.open(dst, scoped), nil
+	}
 	if e.level > usm.NoAuthNoPriv && (e.keys == nil || e.level > e.keys.Level()) {
 		return dst, errNoKeys
 	}
@@ -158,20 +162,25 @@ func (e *envelope) seal(dst, scoped []byte) ([]byte, error) {
 	w.value(TagOctetString, e.engineID)
 	w.wrap(tagSequence, mark)
 	w.wrap(TagOctetString, mark)
-	mark = w.size()
-	w.integer(ModelUSM)
-	w.value(TagOctetString, []byte{flags})
-	w.integer(maxMessage)
-	w.integer(e.msgID)
-	w.wrap(tagSequence, mark)
-	w.integer(int32(V3))
-	w.wrap(tagSequence, 0)
+	e.header(&w, ModelUSM, flags)
 	out := append(dst, w.buf[w.at:]...)
 	if macLen > 0 {
 		message := out[len(dst):]
 		e.keys.Sign(message, len(message)-macEnd-macLen)
 	}
 	return out, nil
+}
+
+// header writes msgGlobalData and what is around the message.
+func (e *envelope) header(w *writer, model int32, flags byte) {
+	mark := w.size()
+	w.integer(model)
+	w.value(TagOctetString, []byte{flags})
+	w.integer(maxMessage)
+	w.integer(e.msgID)
+	w.wrap(tagSequence, mark)
+	w.integer(int32(V3))
+	w.wrap(tagSequence, 0)
 }
 
 // scopedPDU returns a scoped PDU with its tag (RFC 3412 section 6.8).

@@ -142,8 +142,13 @@ func levelOf(flags byte) usm.Level {
 // nobody's to take apart here.
 func (d *Decoder) security(r *reader) error {
 	params, err := r.inside(TagOctetString, BadHeader, "msgSecurityParameters is an OCTET STRING")
-	if err != nil || d.msg.Model != ModelUSM {
+	switch {
+	case err != nil:
 		return err
+	case d.msg.Model == ModelTSM && !params.done():
+		return refuse(BadSecurity, params.at, "msgSecurityParameters of the transport security model are empty (RFC 5591 section 4.1, from memory)")
+	case d.msg.Model != ModelUSM:
+		return nil
 	}
 	return securityParameters(params, &d.msg.Security)
 }
@@ -192,7 +197,8 @@ func (r *reader) natural(what string) (uint32, error) {
 
 func (d *Decoder) payload(r *reader) error {
 	m := &d.msg
-	m.Encrypted = m.Security.Level == usm.AuthPriv || m.Security.Level == 0
+	// Under a secure transport msgFlags speak of the transport (RFC 5591).
+	m.Encrypted = m.Model != ModelTSM && (m.Security.Level == usm.AuthPriv || m.Security.Level == 0)
 	at := r.at
 	var err error
 	if m.Encrypted {
@@ -246,8 +252,11 @@ func (d *Decoder) incoming() usm.Incoming {
 }
 
 // Reopen decodes the notification of a kept v3 message that was parsed last (see
-// usm.Table.Reopen). Errors are a usm.Verdict, not counted, or *DecodeError.
+// usm.Table.Reopen; one that came over a secure transport lies open). Errors are a usm.Verdict, not counted, or *DecodeError.
 func (d *Decoder) Reopen(t *usm.Table) (*Notification, error) {
+	if d.msg.Version == V3 && d.msg.Model == ModelTSM {
+		return d.Scoped(d.msg.Payload)
+	}
 	res, v := t.Reopen(d.incoming())
 	if v != usm.Accepted {
 		return nil, v

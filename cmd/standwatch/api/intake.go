@@ -33,6 +33,17 @@ type Books struct {
 	Accepted      map[string]uint64 `json:"accepted"` // by what became of it: matched, unmatched, ...
 	Refused       map[string]uint64 `json:"refused"`  // by reason
 	Newest        time.Time         `json:"newest,omitzero"`
+	TLS           *Connections      `json:"tls,omitempty"` // of a listener that speaks TLS
+}
+
+// Connections are what a listener that speaks TLS did with connections. They
+// are beside the messages, which Books count.
+type Connections struct {
+	Open     uint64 `json:"open"`
+	Accepted uint64 `json:"accepted"`
+	Refused  uint64 `json:"refused"`              // not allowed, or too many
+	Failed   uint64 `json:"handshakes-failed"`    // for anything but the certificate
+	Invalid  uint64 `json:"invalid-certificates"` // not an agent's, or outside their time
 }
 
 // Sum returns what is accounted for of Arrived.
