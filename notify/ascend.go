@@ -65,6 +65,7 @@ func (c *climb) reach(o *correlate.CallOut, at ladder.Place, purpose text.Purpos
 	if !ok {
 		return
 	}
+	s.passed = o.Passed
 	for {
 		step, ok := l.At(at)
 		if !ok {
@@ -125,6 +126,8 @@ func (p *Plan) tellings(step ladder.Step, s subject, at time.Time) (out []tellin
 			who := p.people[id]
 			over := who.over(step.Over)
 			switch {
+			case slices.Contains(s.passed, id):
+				why = append(why, id+" said it is not for them")
 			case slices.ContainsFunc(out, func(x telling) bool { return x.who == who }):
 			case len(over) == 0:
 				why = append(why, id+" has no address at "+strings.Join(step.Over, " or "))
@@ -182,15 +185,20 @@ func (w *person) awake(s correlate.Severity, at time.Time) time.Time {
 	return at
 }
 
+// messageID names the next message that this record begins.
+func (c *climb) messageID() correlate.MessageID {
+	id := correlate.MessageID("m" + strconv.FormatUint(uint64(c.r.Seq), 10) + "-" + strconv.Itoa(c.queued))
+	c.queued++
+	return id
+}
+
 // tell queues the messages of one telling. An earlier one that the gateway has
 // not taken yet says the same and is withdrawn: after an outage nobody gets a
 // row of them.
 func (c *climb) tell(o *correlate.CallOut, t telling, purpose text.Purpose) {
 	for _, a := range t.over {
 		c.drop(o, "a newer one says it", func(m *correlate.Message) bool { return m.Person == t.who.ID && m.Channel == a.Gateway })
-		id := correlate.MessageID("m" + strconv.FormatUint(uint64(c.r.Seq), 10) + "-" + strconv.Itoa(c.queued))
-		c.queued++
-		c.queue(o, outgoing{id: id, to: a, telling: t, purpose: purpose, left: len(t.who.Channels) - len(t.over)})
+		c.queue(o, outgoing{id: c.messageID(), to: a, telling: t, purpose: purpose, left: len(t.who.Channels) - len(t.over)})
 	}
 }
 
@@ -254,8 +262,7 @@ func (c *climb) inform(o *correlate.CallOut, who *person, gateway string, purpos
 	if a := c.st.Alarms[o.Key]; a != nil {
 		severity = a.Severity
 	}
-	id := correlate.MessageID("m" + strconv.FormatUint(uint64(c.r.Seq), 10) + "-" + strconv.Itoa(c.queued))
-	c.queued++
+	id := c.messageID()
 	t := telling{who: who, over: []Address{to}, notBefore: who.awake(severity, c.r.At)}
 	c.queue(o, outgoing{id: id, to: to, telling: t, purpose: purpose, left: len(who.Channels) - 1, takenBy: takenBy})
 }

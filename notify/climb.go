@@ -22,6 +22,10 @@ func (p *Plan) Climb(r *correlate.Record, st *correlate.State, due []correlate.C
 	for _, ev := range r.Events {
 		c.heard(ev)
 	}
+	switch in := r.Input.(type) {
+	case *correlate.Reply:
+		c.replied(in)
+	}
 	for _, id := range due {
 		c.due(id)
 	}
@@ -51,6 +55,8 @@ func (c *climb) heard(ev correlate.Event) {
 		c.announced(e)
 	case *correlate.Acked:
 		c.taken(e)
+	case *correlate.Passed:
+		c.passed(e)
 	case *correlate.AlarmCleared:
 		c.cleared(e.Key)
 	case *correlate.Withdrawn:
@@ -157,6 +163,7 @@ func (c *climb) announced(e *correlate.Announced) {
 		// It is climbing already.
 	case o.Ladder == r.Ladder:
 		c.drop(o, worse, func(*correlate.Message) bool { return true })
+		c.askAnew(o)
 		c.reach(o, bottom(), purpose)
 	default:
 		c.end(o, correlate.CallOutWithdrawn, "", worse)

@@ -107,6 +107,7 @@ type subject struct {
 	severity correlate.Severity
 	site     *correlate.Site
 	point    *correlate.Point
+	passed   []string // people who said that it is not for them
 }
 
 func (p *Plan) subject(k correlate.Key, s correlate.Severity) (subject, bool) {

@@ -47,6 +47,7 @@ type daemon struct {
 	web      *http.Server
 	webAt    net.Listener
 	control  *control
+	answers  *answers
 	closing  chan struct{} // closed before the web server ends, so that streams end
 
 	mu       sync.RWMutex // guards config and reloaded
@@ -56,7 +57,7 @@ type daemon struct {
 
 // newDaemon opens, binds and loads everything; nothing runs yet.
 func newDaemon(ctx context.Context, o daemonOptions) (*daemon, error) {
-	d := &daemon{opts: o, log: o.Log, config: o.Config, closing: make(chan struct{})}
+	d := &daemon{opts: o, log: o.Log, config: o.Config, answers: newAnswers(), closing: make(chan struct{})}
 	d.dir = o.Config.Store.Folder
 	if o.Data != "" {
 		d.dir = o.Data

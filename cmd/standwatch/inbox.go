@@ -17,17 +17,10 @@ type inbox struct {
 // inbox returns the inbox of a gateway.
 func (d *daemon) inbox(gateway string) notify.Inbox { return inbox{d, gateway} }
 
-// Text lets an answer take the alarm whose code it has.
+// Text lets an answer take the alarm whose code it has, or pass it on, and
+// whoever sent it hears what came of it.
 func (i inbox) Text(ctx context.Context, from, text string) error {
-	var a notify.Answer
-	plan := i.d.current().Plan
-	i.d.ledger.Read(func(st *correlate.State, _ *correlate.Network) { a = plan.Answer(st, i.gateway, from, text) })
-	i.d.log.Info().Str("gateway", i.gateway).Str("person", a.Person).Bool("takes", a.Act != nil).Msg("a text came in")
-	if a.Act == nil {
-		return nil
-	}
-	_, err := i.d.ledger.Submit(ctx, a.Act)
-	return err
+	return i.d.hear(ctx, notify.Heard{Gateway: i.gateway, From: from, Text: text})
 }
 
 // Receipt journals what a receipt says, once.

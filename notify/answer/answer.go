@@ -6,7 +6,7 @@
 // and compares in constant time.
 //
 // It decides nothing about call-outs: whether a code is one, whose it is and
-// whether it is late is decided by notify.Plan.Answer. A token can be opened
+// whether it is late is decided by notify.Plan.Reply. A token can be opened
 // any number of times; that it takes an alarm only once follows from a taken
 // alarm not being takeable.
 package answer
