@@ -30,8 +30,10 @@ type daemonOptions struct {
 	Data   string // the data folder, in place of the configuration's
 	Reload func(context.Context) (*configs.Config, configs.Problems)
 	Banner string
-	Log    zerolog.Logger
-	Now    func() time.Time
+	// Profile is where the Go profiler answers, on this machine only; "" for nowhere.
+	Profile string
+	Log     zerolog.Logger
+	Now     func() time.Time
 }
 
 // daemon joins the parts: receiver, ledger, outbox runner and console over one
@@ -50,6 +52,9 @@ type daemon struct {
 	answers  *answers
 	closing  chan struct{} // closed before the web server ends, so that streams end
 
+	profiler   *http.Server // nil without
+	profilerAt net.Listener
+
 	mu       sync.RWMutex // guards config and reloaded
 	config   *configs.Config
 	reloaded string // why the last reload failed, or ""
@@ -67,8 +72,10 @@ func newDaemon(ctx context.Context, o daemonOptions) (*daemon, error) {
 		return nil, err
 	}
 	if err := d.assemble(ctx); err != nil {
-		if d.webAt != nil {
-			err = errors.Join(err, d.webAt.Close())
+		for _, at := range []net.Listener{d.webAt, d.profilerAt} {
+			if at != nil {
+				err = errors.Join(err, at.Close())
+			}
 		}
 		return nil, errors.Join(err, d.control.close(), d.store.Close())
 	}
@@ -86,6 +93,11 @@ func (d *daemon) assemble(ctx context.Context) (err error) {
 	}
 	if d.control, err = listenControl(d.dir); err != nil {
 		return err
+	}
+	if d.opts.Profile != "" {
+		if d.profiler, d.profilerAt, err = newProfiler(d.opts.Profile); err != nil {
+			return err
+		}
 	}
 	channels, err := gatewayChannels(cfg)
 	if err != nil {
@@ -210,6 +222,10 @@ func (d *daemon) run(ctx context.Context) error {
 	start(&others, ctx, d.watchSelf)
 	start(&others, ctx, d.serveWeb)
 	start(&others, ctx, func(ctx context.Context) error { return d.control.run(ctx, d.controls) })
+	start(&others, ctx, d.manage)
+	if d.profiler != nil {
+		start(&others, ctx, func(ctx context.Context) error { return serveProfiles(ctx, d.profiler, d.profilerAt) })
+	}
 	<-ctx.Done()
 	others.Wait()
 	stopLedger()

@@ -14,6 +14,7 @@ import (
 	"os/signal"
 	"syscall"
 	"time"
+	_ "time/tzdata" // sites have time zones, and small machines no database of them
 
 	"github.com/spf13/cobra"
 )

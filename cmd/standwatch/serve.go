@@ -16,7 +16,7 @@ import (
 )
 
 func newServeCommand() *cobra.Command {
-	var dir, data, format, level string
+	var dir, data, format, level, profile string
 	cmd := &cobra.Command{
 		Use:   "serve --config DIR",
 		Short: "Run the daemon",
@@ -36,7 +36,7 @@ nothing: the old one stays in force and the fault stands on the site self.`,
 			if err != nil {
 				return err
 			}
-			d, err := newDaemon(cmd.Context(), daemonOptions{Config: cfg, Data: data, Log: log, Now: time.Now,
+			d, err := newDaemon(cmd.Context(), daemonOptions{Config: cfg, Data: data, Profile: profile, Log: log, Now: time.Now,
 				Reload: func(ctx context.Context) (*configs.Config, configs.Problems) {
 					return configs.LoadFolder(ctx, dir, configs.Options{})
 				}})
@@ -49,6 +49,7 @@ nothing: the old one stays in force and the fault stands on the site self.`,
 	flags := cmd.Flags()
 	flags.StringVar(&dir, "config", "", "folder of the configuration (required)")
 	flags.StringVar(&data, "data", "", "data folder, in place of the one in the configuration")
+	flags.StringVar(&profile, "profile", "", "loopback address and port for Go profiles, such as 127.0.0.1:6060; off when left out")
 	logFlags(cmd, &format, &level)
 	return cmd
 }
