@@ -79,6 +79,9 @@ func (b *backup) run(ctx context.Context, progress func(done, total int)) (err e
 			progress(i+1, len(segments))
 		}
 	}
+	if err := b.accountsOf(); err != nil {
+		return err
+	}
 	if err := b.bolt(b.s.folder, folderFile); err != nil {
 		return err
 	}
@@ -235,7 +238,7 @@ func Restore(ctx context.Context, from, to string, opts Options, progress func(d
 	if err = errors.Join(err, s.Close()); err != nil {
 		return report, err
 	}
-	return report, raiseBoots(to, s.identity.Boots)
+	return report, errors.Join(raiseBoots(to, s.identity.Boots), dropSessions(to))
 }
 
 func raiseBoots(dir string, boots uint32) error {

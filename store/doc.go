@@ -14,8 +14,9 @@
 // else may be called concurrently. The package starts no goroutine; [Store.Tend]
 // does the upkeep in its caller's.
 //
-// It does not decide anything, knows nothing of configuration, and keeps no
-// console accounts or sessions.
+// It does not decide anything and knows nothing of configuration. Console
+// accounts, sessions and tokens are the package accounts'; here they are only a
+// file that is opened, backed up and closed with the folder.
 //
 // # The folder, format 1
 //
@@ -25,6 +26,7 @@
 //	checkpoint       newest checkpoint, see below
 //	base             the state before the oldest segment, once any was dropped; as checkpoint
 //	kept.db          bbolt; records of dropped segments that had to be kept
+//	accounts.db      bbolt; console accounts, see the package accounts
 //	journal/S.journal   bbolt; one segment, S being its first sequence number in 20 digits
 //	journal/S.lookup    bbolt; the posting runs of that segment
 //

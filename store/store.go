@@ -67,6 +67,9 @@ type Store struct {
 	unsure bool       // guarded by write: the last commit failed and may be there in part
 	closed bool       // guarded by write
 
+	besideMu sync.Mutex // guards accounts
+	accounts *bbolt.DB  // nil until somebody asks for it
+
 	tend sync.Mutex // held while upkeep changes files: Tend, Retain, Backup
 
 	checkpoint   sync.Mutex // guards the checkpoint file and checkpointed
@@ -141,7 +144,7 @@ func (s *Store) open() error {
 // removes what an interrupted creation left, and notes what is foreign.
 func (s *Store) survey() ([]correlate.Seq, error) {
 	var firsts []correlate.Seq
-	own := []string{lockFile, ControlFile, folderFile, journalFolder, checkpointFile, checkpointFile + freshExt, baseFile, baseFile + freshExt, keptFile}
+	own := []string{lockFile, ControlFile, folderFile, journalFolder, checkpointFile, checkpointFile + freshExt, baseFile, baseFile + freshExt, keptFile, accountsFile}
 	top, err := os.ReadDir(s.dir)
 	if err != nil {
 		return nil, err
@@ -288,7 +291,7 @@ func (s *Store) release() error {
 	if s.folder != nil {
 		errs = append(errs, s.folder.Close())
 	}
-	errs = append(errs, s.lock.Close())
+	errs = append(errs, s.closeBeside(), s.lock.Close())
 	s.unzip.Close()
 	return errors.Join(append(errs, s.zip.Close())...)
 }

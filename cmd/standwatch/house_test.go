@@ -143,6 +143,7 @@ func TestNamedImporters(t *testing.T) {
 		{"github.com/gosnmp/gosnmp", "the receiver decodes by itself; the library plays remotes", []string{"cmd/standwatch/demo"}},
 		{"go.etcd.io/bbolt", "one package knows the file", []string{"store"}},
 		{"github.com/fxamacker/cbor/v2", "records are encoded where they are kept", []string{"store"}},
+		{"github.com/alexedwards/argon2id", "passwords are hashed where they are kept", []string{"store/accounts"}},
 		{"go.yaml.in/yaml/v4", "files end at configs", []string{"configs"}},
 		{"cel.dev/cel-go", "conditions are rules", []string{"receiver/rules"}},
 		{"github.com/wneessen/go-mail", "mail is one channel", []string{"notify/mail"}},
