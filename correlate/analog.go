@@ -109,7 +109,7 @@ func (e *Engine) measure(o *Observation, p *Point, in *Arrival) {
 	case limit == nil && a != nil && (a.Standing || a.Wait != nil):
 		e.conditionWent(o.Key, p, p.Name+" "+p.FormatValue(v)+", back within limits", o.Audit)
 	case limit != nil && (level != cur || !reported):
-		e.conditionCame(o.Key, p, rise{Severity: limit.Severity, Text: limitText(p, v, level, limit), Since: e.r.At, Audit: o.Audit})
+		e.conditionCame(o.Key, p, rise{Severity: limit.Severity, Text: limitText(p, v, level, limit), Since: e.r.OwnTime(), Audit: o.Audit})
 	}
 }
 
@@ -133,13 +133,13 @@ func (e *Engine) sensorFault(o *Observation, p *Point, v float64) bool {
 		text := p.Name + ": the reading " + p.FormatValue(v) + " is not plausible, check the sensor"
 		e.emit(&Measured{On: On{k}, Value: v, Level: LevelImplausible})
 		if a := e.st.Alarms[k]; a == nil || !a.Standing {
-			e.raise(k, e.worded(p, rise{Severity: Minor, Text: text, Since: e.r.At, Audit: o.Audit}))
+			e.raise(k, e.worded(p, rise{Severity: Minor, Text: text, Since: e.r.OwnTime(), Audit: o.Audit}))
 		}
 		return true
 	}
 	if a := e.st.Alarms[k]; a != nil && a.Standing {
 		e.emit(&Measured{On: On{k}, Value: v})
-		e.clear(a, Wait{What: Clear, Since: e.r.At, Text: p.Name + ": readings are plausible again", Audit: o.Audit})
+		e.clear(a, Wait{What: Clear, Since: e.r.OwnTime(), Text: p.Name + ": readings are plausible again", Audit: o.Audit})
 	}
 	return false
 }

@@ -138,8 +138,8 @@ func (e *Engine) happened(o *Observation, p *Point) {
 			}
 			for _, k := range e.instances[pointKey{site.ID, id}] {
 				a := e.st.Alarms[k]
-				if a.Standing && !a.Announced && a.Cause.IsZero() && !a.Acknowledged {
-					e.emit(&Held{On: On{k}, Until: e.r.At.Add(x.For), Why: "excused", By: o.Key})
+				if a.Standing && !a.Announced && a.Cause.IsZero() && !a.Acknowledged && e.r.OwnTime().Add(x.For).After(e.r.At) {
+					e.emit(&Held{On: On{k}, Until: e.r.OwnTime().Add(x.For), Why: "excused", By: o.Key})
 				}
 			}
 		}

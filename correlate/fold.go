@@ -85,9 +85,11 @@ func (s *State) FoldEvent(r *Record, ev Event) {
 	case *Passed, *StandInSet, *StandInEnded, *Piled, *PileEmptied, *Proved:
 		s.foldDuty(r, ev)
 	case *Measured:
-		s.Readings[e.Key] = &Reading{Key: e.Key, Value: e.Value, At: r.At, Level: e.Level, Seq: r.Seq, Order: orderOf(r, Value)}
+		s.Readings[e.Key] = &Reading{Key: e.Key, Value: e.Value, At: r.OwnTime(), Level: e.Level, Seq: r.Seq, Order: orderOf(r, Value)}
 	case *Occurred:
-		s.Events[e.Key] = r.At
+		if at := r.OwnTime(); at.Equal(r.At) || at.After(s.Events[e.Key]) {
+			s.Events[e.Key] = at
+		}
 	case *FloodBegan:
 		s.Flood.Since, s.Flood.Count = r.At, e.Count
 	case *FloodEnded:
@@ -107,21 +109,21 @@ func (s *State) FoldEvent(r *Record, ev Event) {
 }
 
 func (s *State) foldAlarm(r *Record, ev Event) {
-	a := s.alarm(ev.Subject(), r.At)
+	a := s.alarm(ev.Subject(), r.OwnTime())
 	a.LastSeq = r.Seq
 	switch e := ev.(type) {
 	case *Raised:
 		a.foldRaised(r, e)
 	case *Repeated:
 		a.Repeats++
-		a.LastSeen = r.At
+		a.LastSeen = r.OwnTime()
 		if e.Text != "" {
 			a.Text = e.Text
 		}
 		a.reported(r, Raise)
 	case *Changed:
-		a.Severity, a.Text, a.LastSeen, a.Changed = e.Severity, e.Text, r.At, r.At
-		a.status(r.At, r.Seq, e.Severity, e.Text)
+		a.Severity, a.Text, a.LastSeen, a.Changed = e.Severity, e.Text, r.OwnTime(), r.At
+		a.status(r.OwnTime(), r.Seq, e.Severity, e.Text)
 		if e.Worse {
 			a.Acknowledged = false
 		}
@@ -176,23 +178,25 @@ func (s *State) foldAlarm(r *Record, ev Event) {
 
 func (a *Alarm) foldRaised(r *Record, e *Raised) {
 	a.Standing, a.Condition, a.Latched = true, true, false
-	a.Severity, a.Text, a.Raised, a.Changed, a.LastSeen = e.Severity, e.Text, r.At, r.At, r.At
+	own := r.OwnTime()
+	a.Severity, a.Text, a.Raised, a.Changed, a.LastSeen = e.Severity, e.Text, own, r.At, own
 	a.Episodes++
 	a.Repeats, a.RaisedBy = 0, cmp.Or(e.By, r.Seq)
 	a.Acknowledged, a.AckBy, a.AckVia, a.AckAt = false, "", "", time.Time{}
 	a.Announced, a.AnnouncedAt, a.ReAlarmDue, a.Cause = false, time.Time{}, time.Time{}, Key{}
 	a.HeldUntil, a.HeldWhy, a.Wait = time.Time{}, "", nil
-	a.Merit, a.MeritAt, a.Audit, a.Flood = e.Merit, r.At, e.Audit, false
-	a.status(r.At, a.RaisedBy, e.Severity, e.Text)
+	a.Merit, a.MeritAt, a.Audit, a.Flood = e.Merit, own, e.Audit, false
+	a.status(own, a.RaisedBy, e.Severity, e.Text)
 	a.reported(r, Raise)
 }
 
 func (a *Alarm) foldCleared(r *Record, e *AlarmCleared) {
 	a.Standing, a.Condition = false, false
-	a.Cleared, a.Changed, a.Wait, a.Audit = r.At, r.At, nil, e.Audit
+	own := r.OwnTime()
+	a.Cleared, a.Changed, a.Wait, a.Audit = own, r.At, nil, e.Audit
 	a.Cause, a.HeldUntil, a.HeldWhy, a.Announced, a.ReAlarmDue = Key{}, time.Time{}, "", false, time.Time{}
-	a.Latched, a.Merit, a.MeritAt = e.Latch, e.Merit, r.At
-	a.status(r.At, cmp.Or(e.By, r.Seq), Cleared, e.Text)
+	a.Latched, a.Merit, a.MeritAt = e.Latch, e.Merit, own
+	a.status(own, cmp.Or(e.By, r.Seq), Cleared, e.Text)
 	a.reported(r, Clear)
 }
 
@@ -205,15 +209,15 @@ func (a *Alarm) foldAcked(r *Record, e *Acked) {
 func (a *Alarm) foldFlap(r *Record, ev Event) {
 	switch e := ev.(type) {
 	case *FlapBegan:
-		a.Flapping, a.FlapSince, a.FlapCount, a.Merit, a.MeritAt = true, r.At, 1, e.Merit, r.At
+		a.Flapping, a.FlapSince, a.FlapCount, a.Merit, a.MeritAt = true, r.At, 1, e.Merit, r.OwnTime()
 		a.FlapDue = e.Due
 	case *FlapTurned:
-		a.Condition, a.Merit, a.MeritAt, a.FlapDue, a.Wait = e.Standing, e.Merit, r.At, e.Due, nil
+		a.Condition, a.Merit, a.MeritAt, a.FlapDue, a.Wait = e.Standing, e.Merit, r.OwnTime(), e.Due, nil
 		what := Clear
 		if e.Standing {
 			what = Raise
 			a.FlapCount++
-			a.LastSeen = r.At
+			a.LastSeen = r.OwnTime()
 		}
 		a.reported(r, what)
 	case *FlapEnded:
@@ -348,5 +352,5 @@ func orderOf(r *Record, what What) Order {
 	if !ok {
 		return Order{At: r.At, What: what}
 	}
-	return Order{Known: in.HasUptime, Boots: in.Boots, Uptime: in.Uptime, At: r.At, What: what, From: in.From, ID: in.RequestID}
+	return Order{Known: in.HasUptime, Boots: in.Boots, Uptime: in.Uptime, At: r.OwnTime(), What: what, From: in.From, ID: in.RequestID}
 }

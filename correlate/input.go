@@ -34,6 +34,7 @@ type Arrival struct {
 	Unmatched    string        `cbor:"17,keyasint,omitempty"` // why nothing was made of it; empty when matched
 	Restart      bool          `cbor:"18,keyasint,omitempty"` // coldStart or warmStart of the agent
 	RunAgain     Seq           `cbor:"20,keyasint,omitempty"` // the record this one runs again under other rules
+	Came         time.Time     `cbor:"21,keyasint,omitzero"`  // when that record came: the time this one speaks of
 }
 
 // Notice carries observations that the program itself made: on the site self,

@@ -47,4 +47,5 @@ type Observation struct {
 	Rule     string   `cbor:"6,keyasint,omitempty"` // "file:line name" of the rule that made it
 	Actor    string   `cbor:"7,keyasint,omitempty"` // who acknowledged, when What is Acknowledge
 	Audit    bool     `cbor:"8,keyasint,omitempty"` // found by asking the agent, not told by it
+	Late     bool     `cbor:"9,keyasint,omitempty"` // run again, and the journal holds a newer report of the same
 }

@@ -31,6 +31,10 @@ func (e *Engine) observe(o *Observation, in *Arrival) {
 		e.emit(&Ignored{On: On{o.Key}, What: o.What, Why: "no such point"})
 		return
 	}
+	if e.overtaken(o, in) {
+		e.emit(&Ignored{On: On{o.Key}, What: o.What, Why: "late"})
+		return
+	}
 	switch o.What {
 	case Raise, Clear:
 		if why := e.stale(e.lastOrder(o.Key), in, o.What); why != "" {
@@ -41,7 +45,7 @@ func (e *Engine) observe(o *Observation, in *Arrival) {
 			e.remember(o.Key)
 		}
 		if o.What == Raise {
-			e.conditionCame(o.Key, p, rise{Severity: o.Severity, Text: o.Text, Since: e.r.At, Audit: o.Audit})
+			e.conditionCame(o.Key, p, rise{Severity: o.Severity, Text: o.Text, Since: e.r.OwnTime(), Audit: o.Audit})
 		} else {
 			e.conditionWent(o.Key, p, o.Text, o.Audit)
 		}
@@ -78,7 +82,7 @@ func (e *Engine) stale(last Order, in *Arrival, what What) string {
 		}
 		return ""
 	}
-	elapsed := e.r.At.Sub(last.At).Milliseconds() / 10
+	elapsed := e.r.OwnTime().Sub(last.At).Milliseconds() / 10
 	uptime := int64(in.Uptime)
 	drift := int64(int32(in.Uptime - last.Uptime - uint32(elapsed)))
 	switch ahead := elapsed + drift; {
@@ -129,7 +133,7 @@ func (e *Engine) conditionCame(k Key, p *Point, c rise) {
 			e.emit(&Pending{On: On{k}, What: Raise, Since: a.Wait.Since, Due: a.Wait.Due, Severity: c.Severity, Text: c.Text, Audit: c.Audit})
 		}
 	case p.RaiseAfter > 0:
-		e.emit(&Pending{On: On{k}, What: Raise, Since: c.Since, Due: c.Since.Add(p.RaiseAfter), Severity: c.Severity, Text: c.Text, Audit: c.Audit})
+		e.emit(&Pending{On: On{k}, What: Raise, Since: c.Since, Due: e.dueAfter(c.Since, p.RaiseAfter), Severity: c.Severity, Text: c.Text, Audit: c.Audit})
 	default:
 		e.raise(k, c)
 	}
@@ -187,7 +191,7 @@ func (e *Engine) raise(k Key, c rise) {
 	merit := 0.0
 	if p.Flap != nil {
 		if a := e.st.Alarms[k]; a != nil {
-			merit = p.Flap.Decay(a.Merit, e.r.At.Sub(a.MeritAt), false)
+			merit = p.Flap.Decay(a.Merit, e.since(a.MeritAt), false)
 		}
 		merit = p.Flap.Rise(merit)
 	}
@@ -195,10 +199,11 @@ func (e *Engine) raise(k Key, c rise) {
 	a := e.st.Alarms[k]
 	why := "raised"
 	if p.suppressesFlapping() && merit > p.Flap.Cut {
-		e.emit(&FlapBegan{On: On{k}, Merit: merit, Due: e.r.At.Add(p.Flap.Until(merit, true))})
+		e.emit(&FlapBegan{On: On{k}, Merit: merit, Due: e.r.OwnTime().Add(p.Flap.Until(merit, true))})
 		why = "flapping"
 	}
 	e.placeUnderCause(a, p)
+	e.holdBack(a)
 	e.announce(a, why)
 	e.gatherConsequences(a)
 }
@@ -224,7 +229,7 @@ func (e *Engine) conditionWent(k Key, p *Point, text string, audit bool) {
 		if a.Wait != nil {
 			return
 		}
-		w := Wait{What: Clear, Since: e.r.At, Due: e.r.At.Add(p.ClearAfter), Text: text, Audit: audit}
+		w := Wait{What: Clear, Since: e.r.OwnTime(), Due: e.dueAfter(e.r.OwnTime(), p.ClearAfter), Text: text, Audit: audit}
 		if p.ClearAfter > 0 {
 			e.emit(&Pending{On: On{k}, What: Clear, Since: w.Since, Due: w.Due, Text: text, Audit: audit})
 			return
@@ -244,7 +249,7 @@ func (e *Engine) clear(a *Alarm, w Wait) {
 	if p != nil {
 		ev.Latch = p.Latch && !a.Acknowledged
 		if p.Flap != nil {
-			ev.Merit = p.Flap.Decay(a.Merit, e.r.At.Sub(a.MeritAt), true)
+			ev.Merit = p.Flap.Decay(a.Merit, e.since(a.MeritAt), true)
 		}
 	}
 	e.emit(ev)
@@ -261,8 +266,8 @@ func (e *Engine) flapRise(a *Alarm, p *Point, c rise) {
 	if a.Condition {
 		e.emit(&Repeated{On: On{a.Key}})
 	} else {
-		merit := p.Flap.Rise(p.Flap.Decay(a.Merit, e.r.At.Sub(a.MeritAt), false))
-		e.emit(&FlapTurned{On: On{a.Key}, Standing: true, Merit: merit, Due: e.r.At.Add(p.Flap.Until(merit, true))})
+		merit := p.Flap.Rise(p.Flap.Decay(a.Merit, e.since(a.MeritAt), false))
+		e.emit(&FlapTurned{On: On{a.Key}, Standing: true, Merit: merit, Due: e.r.OwnTime().Add(p.Flap.Until(merit, true))})
 	}
 	if c.Severity != a.Severity {
 		e.changeSeverity(a, c)
@@ -276,8 +281,8 @@ func (e *Engine) flapFall(a *Alarm, p *Point) {
 		e.settle(a)
 		return
 	}
-	merit := p.Flap.Decay(a.Merit, e.r.At.Sub(a.MeritAt), true)
-	e.emit(&FlapTurned{On: On{a.Key}, Merit: merit, Due: e.r.At.Add(p.Flap.Until(merit, false))})
+	merit := p.Flap.Decay(a.Merit, e.since(a.MeritAt), true)
+	e.emit(&FlapTurned{On: On{a.Key}, Merit: merit, Due: e.r.OwnTime().Add(p.Flap.Until(merit, false))})
 }
 
 // settle ends flapping: the alarm goes on standing, or clears.

@@ -32,6 +32,7 @@ type Query struct {
 	Kinds     []correlate.EventKind // any of them
 	Agent     correlate.AgentID
 	Unmatched bool          // only what no rule matched
+	RunAgain  bool          // only what was run again
 	Before    correlate.Seq // only records with smaller numbers: Page.Next of the page before
 	Limit     int           // at most this many; see DefaultLimit
 }
@@ -73,6 +74,9 @@ func (q *Query) terms() [][]string {
 	if q.Unmatched {
 		one(term(termUnmatched))
 	}
+	if q.RunAgain {
+		one(term(termRunAgain))
+	}
 	return groups
 }
 
@@ -93,7 +97,7 @@ func (q *Query) matches(r *correlate.Record) bool {
 		return false
 	}
 	in, arrival := r.Input.(*correlate.Arrival)
-	if (q.Agent != "" && (!arrival || in.Agent != q.Agent)) || (q.Unmatched && (!arrival || in.Unmatched == "")) {
+	if (q.Agent != "" && (!arrival || in.Agent != q.Agent)) || (q.Unmatched && (!arrival || in.Unmatched == "")) || (q.RunAgain && (!arrival || in.RunAgain == 0)) {
 		return false
 	}
 	if q.Site == "" && q.Point == "" && q.Instance == "" && q.Severity == 0 && len(q.Kinds) == 0 {

@@ -76,6 +76,7 @@ const (
 	termKind      = 'e'
 	termAgent     = 'a'
 	termUnmatched = 'u'
+	termRunAgain  = 'r'
 )
 
 func appendTerm(buf []byte, letter byte, parts ...string) []byte {
@@ -160,6 +161,9 @@ func (u *run) add(r *correlate.Record) {
 		}
 		if in.Unmatched != "" {
 			post(append(buf[:0], termUnmatched))
+		}
+		if in.RunAgain != 0 {
+			post(append(buf[:0], termRunAgain))
 		}
 	}
 }

@@ -131,6 +131,7 @@ func naive(all []*correlate.Record, q store.Query) []correlate.Seq {
 			!q.To.IsZero() && !r.At.Before(q.To),
 			q.Agent != "" && (arrival == nil || arrival.Agent != q.Agent),
 			q.Unmatched && (arrival == nil || arrival.Unmatched == ""),
+			q.RunAgain && (arrival == nil || arrival.RunAgain == 0),
 			!saysSo(r, q):
 			continue
 		}
@@ -229,6 +230,7 @@ func drawQuery(t *rapid.T, all []*correlate.Record) store.Query {
 		q.Agent = correlate.AgentID(fmt.Sprintf("remote-%d", rapid.IntRange(0, 24).Draw(t, "agent no")))
 	})
 	pick("unmatched", func() { q.Unmatched = true })
+	pick("run again", func() { q.RunAgain = true })
 	pick("from", func() { q.From = at("from") })
 	pick("to", func() { q.To = at("to") })
 	pick("before", func() { q.Before = correlate.Seq(rapid.IntRange(1, len(all)+5).Draw(t, "before seq")) })

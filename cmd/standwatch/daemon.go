@@ -156,10 +156,11 @@ func (d *daemon) listenWeb() (err error) {
 	registry := prometheus.NewRegistry()
 	registry.MustRegister(collector{d}, collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 
+	kept := d.unmatched()
 	mux := http.NewServeMux()
-	mux.Handle("/api/v1/", api.Handler(api.Options{Board: d.ledger, Journal: d.store, Submit: submit, Intake: d.intake, OnCall: d.onCall, Actor: actor,
+	mux.Handle("/api/v1/", api.Handler(api.Options{Board: d.ledger, Journal: d.store, Submit: submit, Intake: d.intake, Unmatched: kept, OnCall: d.onCall, Actor: actor,
 		Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Version: version}))
-	mux.Handle("/", console.Handler(console.Options{Board: d.ledger, Journal: d.store, Submit: submit, Intake: d.intake, OnCall: d.onCall, Actor: actor,
+	mux.Handle("/", console.Handler(console.Options{Board: d.ledger, Journal: d.store, Submit: submit, Intake: d.intake, Unmatched: kept, OnCall: d.onCall, Actor: actor,
 		Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Names: cfg.Names, Unseal: d.unseal, Trouble: d.trouble, Banner: d.opts.Banner, Centre: cfg.Centre.Name}))
 	mux.Handle("GET /metrics", promhttp.HandlerFor(registry, promhttp.HandlerOpts{}))
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "alive") })

@@ -16,6 +16,10 @@ type DraftOptions struct {
 	Configured *Names
 	// Template is what the drafted point sheet is called; empty: "drafted".
 	Template string
+	// Site, if not empty, is whose points are drafted instead of a template's.
+	Site string
+	// Taken are IDs that no drafted point may have.
+	Taken []string
 }
 
 // Drafted is what is proposed for a library's notifications.
@@ -36,12 +40,19 @@ func Draft(l *Library, o DraftOptions) Drafted {
 		o.Template = "drafted"
 	}
 	d := &drafter{lib: l, known: o.Configured, used: map[string]bool{}}
+	for _, id := range o.Taken {
+		d.used[id] = true
+	}
 	for _, p := range d.proposals() {
 		d.write(p)
 	}
+	head := "templates:\n  " + o.Template + ":\n    points:\n"
+	if o.Site != "" {
+		head = "points:\n  " + o.Site + ":\n"
+	}
 	return Drafted{
 		Rules:  "# A draft. Read every line before it goes live.\nrules:\n" + cmpOr(d.rules.String(), "  []\n"),
-		Points: "# A draft. Read every line before it goes live.\ntemplates:\n  " + o.Template + ":\n    points:\n" + cmpOr(d.points.String(), "      {}\n"),
+		Points: "# A draft. Read every line before it goes live.\n" + head + cmpOr(d.points.String(), "      {}\n"),
 	}
 }
 

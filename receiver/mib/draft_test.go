@@ -89,7 +89,7 @@ rules:
             "testing": nothing   # undecided: raise or clear?
         text: "${point.name}: plantBreaker ${plantBreaker}"
 `
-	if diff := cmp.Diff(want, Sketch(known, lib.Names).Rules); diff != "" {
+	if diff := cmp.Diff(want, Sketch(known, lib.Names, DraftOptions{}).Rules); diff != "" {
 		t.Error(diff)
 	}
 	unknown := &snmp.Notification{TrapOID: []byte(snmp.MustOID("1.3.6.1.4.1.32473.99.0.1")), Varbinds: []snmp.Varbind{
@@ -105,7 +105,7 @@ rules:
         what: event
         text: "${point.name}: varbind 1 ${1.3.6.1.4.1.32473.99.1.1}, varbind 2 ${1.3.6.1.4.1.32473.99.2}"
 `
-	if diff := cmp.Diff(want, Sketch(unknown, Standard()).Rules); diff != "" {
+	if diff := cmp.Diff(want, Sketch(unknown, Standard(), DraftOptions{}).Rules); diff != "" {
 		t.Error(diff)
 	}
 }

@@ -166,6 +166,7 @@ func (c *choice[T]) lookUp(sc *scene) (*correlate.Point, string) {
 		if p := sc.sites.byNumber(sc.w.Site, int(f)); p != nil {
 			return p, ""
 		}
+		sc.lacks = &Lack{Number: int(f)}
 		return nil, fmt.Sprintf("site %s has no point number %d", sc.w.Site.ID, int(f))
 	}
 	text, ok := sc.appendTerm(nil, c.of)
@@ -175,5 +176,6 @@ func (c *choice[T]) lookUp(sc *scene) (*correlate.Point, string) {
 	if p := sc.sites.byName(sc.w.Site, string(text)); p != nil {
 		return p, ""
 	}
+	sc.lacks = &Lack{Name: string(text)}
 	return nil, fmt.Sprintf("site %s has no point named %q", sc.w.Site.ID, text)
 }

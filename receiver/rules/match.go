@@ -22,7 +22,16 @@ type Result struct {
 	Unmatched    string // why nothing came of it; empty when something did, or on purpose
 	Ignored      string // the reason a rule gave for making nothing of it
 	Restart      bool   // the agent says that it restarted
+	Lacks        *Lack  // the first point that a rule wanted and the site does not have
 	Faults       int    // conditions that failed, and observations that could not be made
+}
+
+// Lack is a point that the winning rule needs and the site has not: by ID, or by
+// number or name in its point list.
+type Lack struct {
+	Point  correlate.PointID
+	Number int
+	Name   string
 }
 
 // coldStart and warmStart as BER (RFC 3418).
@@ -123,6 +132,7 @@ type scene struct {
 	index     []byte // of the varbind that an each is at
 	bit       int    // -1 outside bits
 	bitObject *mib.Object
+	lacks     *Lack
 	why       string // why the first observation that could not be made was not
 }
 
@@ -251,6 +261,9 @@ func (sc *scene) makeOne(r *rule, o *observe, res *Result) {
 	}
 	p, why := sc.findPoint(o)
 	if why != "" {
+		if res.Lacks == nil {
+			res.Lacks = sc.lacks
+		}
 		sc.fault(r, res, why)
 		return
 	}
@@ -292,6 +305,7 @@ func (sc *scene) findPoint(o *observe) (*correlate.Point, string) {
 	}
 	p := sc.w.Site.Points[id]
 	if p == nil {
+		sc.lacks = &Lack{Point: id}
 		return nil, fmt.Sprintf("site %s has no point %q", sc.w.Site.ID, id)
 	}
 	return p, ""

@@ -48,6 +48,9 @@ func newServer(o Options) *server {
 	if o.MaxStreams == 0 {
 		o.MaxStreams = 256
 	}
+	if o.Unmatched == nil {
+		o.Unmatched = &Unmatched{Journal: o.Journal, Zone: o.Zone}
+	}
 	return &server{Options: o, streams: make(chan struct{}, o.MaxStreams), writeTimeout: WriteTimeout}
 }
 
@@ -66,6 +69,7 @@ func (s *server) routes() []route {
 		{"GET", "/rosters", s.handle(s.rosters)},
 		{"GET", "/rosters/{name}", s.handle(s.roster)},
 		{"GET", "/intake", s.handle(s.intake)},
+		{"POST", "/intake/run-again", s.handle(s.runAgain)},
 		{"GET", "/outbox", s.handle(s.outbox)},
 		{"GET", "/openapi.json", s.handle(s.openapi)},
 	}

@@ -40,6 +40,7 @@ type Input struct {
 	TrapOID   string              `json:"trap-oid,omitempty"`
 	Unmatched string              `json:"unmatched,omitempty"`
 	RunAgain  correlate.Seq       `json:"run-again,omitempty"`
+	Came      time.Time           `json:"came,omitzero"` // when the record that is run again came
 	Rules     []string            `json:"rule,omitempty"`
 	Source    string              `json:"source,omitempty"`
 	Operator  string              `json:"operator,omitempty"`
@@ -107,7 +108,7 @@ func inputOf(input correlate.Input) Input {
 	switch in := input.(type) {
 	case *correlate.Arrival:
 		out := Input{Kind: "arrival", From: in.From, Listener: in.Listener, Version: in.Version, Security: in.Security, Inform: in.Inform,
-			Agent: in.Agent, TrapOID: in.TrapOID, Unmatched: in.Unmatched, RunAgain: in.RunAgain}
+			Agent: in.Agent, TrapOID: in.TrapOID, Unmatched: in.Unmatched, RunAgain: in.RunAgain, Came: in.Came}
 		for _, o := range in.Observations {
 			out.Rules = append(out.Rules, o.Rule)
 		}

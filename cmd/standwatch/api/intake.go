@@ -2,13 +2,11 @@ package api
 
 import (
 	"cmp"
-	"fmt"
 	"net/http"
 	"slices"
 	"time"
 
 	"example.net/standwatch/correlate"
-	"example.net/standwatch/store"
 )
 
 // Intake is what the receiver counted since Since, and the refused datagrams
@@ -117,63 +115,11 @@ type KeptAnswer struct {
 	Size     int       `json:"size"`
 }
 
-// UnmatchedGroup are the newest arrivals of one trap from one origin that
-// nothing was made of.
-type UnmatchedGroup struct {
-	Agent   correlate.AgentID `json:"agent,omitempty"` // empty: no agent is known there
-	Origin  string            `json:"origin"`
-	TrapOID string            `json:"trap-oid"`
-	Why     string            `json:"why"`
-	Count   int               `json:"count"` // among the newest that were looked at
-	First   time.Time         `json:"first"`
-	Last    time.Time         `json:"last"`
-	LastSeq correlate.Seq     `json:"last-seq"`
-}
-
-// unmatchedLooked bounds how many unmatched records are grouped.
-const unmatchedLooked = 500
-
-// Unmatched groups the newest unmatched arrivals by agent or origin, trap and
-// reason, most first.
-func Unmatched(j Journal, zone *time.Location) ([]UnmatchedGroup, error) {
-	page, err := j.History(store.Query{Unmatched: true, Limit: unmatchedLooked})
-	if err != nil {
-		return nil, fmt.Errorf("read unmatched traps: %w", err)
-	}
-	type id struct {
-		agent            correlate.AgentID
-		origin, oid, why string
-	}
-	groups := map[id]*UnmatchedGroup{}
-	out := []UnmatchedGroup{}
-	for _, rec := range page.Records {
-		a, ok := rec.Input.(*correlate.Arrival)
-		if !ok {
-			continue
-		}
-		at := id{a.Agent, a.Origin, a.TrapOID, a.Unmatched}
-		g := groups[at]
-		if g == nil {
-			g = &UnmatchedGroup{Agent: a.Agent, Origin: a.Origin, TrapOID: a.TrapOID, Why: a.Unmatched, Last: in(zone, rec.At), LastSeq: rec.Seq}
-			groups[at] = g
-		}
-		g.Count++
-		g.First = in(zone, rec.At)
-	}
-	for _, g := range groups {
-		out = append(out, *g)
-	}
-	slices.SortFunc(out, func(a, b UnmatchedGroup) int {
-		return cmp.Or(cmp.Compare(b.Count, a.Count), cmp.Compare(b.LastSeq, a.LastSeq))
-	})
-	return out, nil
-}
-
 func (s *server) intake(w http.ResponseWriter, r *http.Request) error {
 	if p := params(r); p.err != nil {
 		return p.err
 	}
-	unmatched, err := Unmatched(s.Journal, s.Zone)
+	unmatched, err := s.Unmatched.Groups()
 	if err != nil {
 		return err
 	}

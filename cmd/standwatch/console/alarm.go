@@ -153,6 +153,9 @@ func (s *server) evidence(c clock, seq correlate.Seq, key correlate.Key) (eviden
 func (s *server) arrived(e *evidenceView, in *correlate.Arrival, key correlate.Key) {
 	kind := map[bool]string{true: "inform", false: "trap"}[in.Inform]
 	e.Came = kind + " " + in.Version + " from " + in.From + ", listener " + in.Listener
+	if in.RunAgain != 0 {
+		e.Came += fmt.Sprintf(", which came as record %d and was run again", in.RunAgain)
+	}
 	e.Agent, e.Secure = in.Agent, in.Security
 	e.Trap = in.TrapOID
 	if oid, err := snmp.ParseOID(in.TrapOID); err == nil {

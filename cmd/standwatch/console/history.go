@@ -1,6 +1,7 @@
 package console
 
 import (
+	"cmp"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -102,7 +103,7 @@ func historyView(c clock, net *correlate.Network, page store.Page) []historyLine
 				continue
 			}
 			l.Seq, l.At, l.First = rec.Seq, c.at(rec.At), first
-			l.By = plain(l.By, 60)
+			l.By = cmp.Or(plain(l.By, 60), ranAgain(c, rec.Input))
 			l.Text = plain(l.Text, 300)
 			out = append(out, l)
 			first = false
@@ -110,10 +111,20 @@ func historyView(c clock, net *correlate.Network, page store.Page) []historyLine
 		if first {
 			l := inputLine(rec.Input)
 			l.Seq, l.At, l.First = rec.Seq, c.at(rec.At), true
+			l.By = cmp.Or(l.By, ranAgain(c, rec.Input))
 			out = append(out, l)
 		}
 	}
 	return out
+}
+
+// ranAgain says of what record and time a notification was run again.
+func ranAgain(c clock, input correlate.Input) string {
+	in, ok := input.(*correlate.Arrival)
+	if !ok || in.RunAgain == 0 {
+		return ""
+	}
+	return fmt.Sprintf("record %d of %s, run again", in.RunAgain, c.at(in.Came).Clock())
 }
 
 func eventLine(net *correlate.Network, ev correlate.Event) historyLine {

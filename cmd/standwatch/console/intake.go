@@ -6,6 +6,7 @@ import (
 	"maps"
 	"net/http"
 	"slices"
+	"strconv"
 
 	"example.net/standwatch/cmd/standwatch/api"
 	"example.net/standwatch/correlate"
@@ -20,6 +21,8 @@ type intakePage struct {
 	Agents    []booksView
 	Sources   []booksView
 	Unmatched []unmatchedView
+	Ready     int    // kept notifications that something comes of by now
+	Ran       string // what became of what was run again just now
 	Kept      []keptView
 }
 
@@ -56,6 +59,7 @@ type unmatchedView struct {
 	FirstAt    moment
 	LastAt     moment
 	HistoryURL string
+	Who        string // for the form that runs it again: the agent, which may be empty
 }
 
 // keptView is a refused datagram.
@@ -111,7 +115,9 @@ func (s *server) intakeView(c clock, src source, in api.Intake, unmatched []api.
 		page.Sources = append(page.Sources, booksOf(c, b))
 	}
 	for _, g := range unmatched {
-		v := unmatchedView{UnmatchedGroup: g, Trap: g.TrapOID, FirstAt: c.at(g.First), LastAt: c.at(g.Last), HistoryURL: "/history?unmatched=1"}
+		v := unmatchedView{UnmatchedGroup: g, Trap: g.TrapOID, FirstAt: c.at(g.First), LastAt: c.at(g.Last), HistoryURL: "/history?unmatched=1", Who: string(g.Agent)}
+		v.Why, v.Now = plain(g.Why, 300), plain(g.Now, 300)
+		page.Ready += g.Ready
 		if oid, err := snmp.ParseOID(g.TrapOID); err == nil {
 			v.Trap = s.named(oid)
 		}
@@ -128,7 +134,46 @@ func (s *server) intakeView(c clock, src source, in api.Intake, unmatched []api.
 }
 
 func (s *server) intakePage(w http.ResponseWriter, r *http.Request) error {
-	unmatched, err := api.Unmatched(s.Journal, s.Zone)
+	return s.showIntake(w, r, "")
+}
+
+// runAgain answers POST /intake/run-again: what was kept is run through the
+// rules in force; the form names an agent, origin and trap, or nothing for all.
+func (s *server) runAgain(w http.ResponseWriter, r *http.Request) error {
+	r.Body = http.MaxBytesReader(w, r.Body, api.MaxBody)
+	if err := r.ParseForm(); err != nil {
+		return badRequest("the form cannot be read")
+	}
+	q := api.RunAgainRequest{Origin: r.PostForm.Get("origin"), TrapOID: r.PostForm.Get("trap")}
+	if agent, given := r.PostForm["agent"]; given {
+		id := correlate.AgentID(agent[0])
+		q.Agent = &id
+	}
+	got, err := s.Unmatched.RunAgain(r.Context(), q)
+	if err != nil {
+		return err
+	}
+	s.Log.Info().Str("by", s.Actor(r)).Int("ran", got.Ran).Int("late", got.Late).Int("unmatched", got.Unmatched).Msg("kept notifications run again")
+	return s.showIntake(w, r, ranWords(got))
+}
+
+// ranWords says what became of what was run again.
+func ranWords(got api.RunAgainAnswer) string {
+	if got.Looked == 0 {
+		return "Nothing was waiting that could be run again."
+	}
+	text := count(got.Ran, "notification was", "notifications were") + " run again, each at its own time."
+	if got.Late > 0 {
+		text += " " + count(got.Late, "report in them was", "reports in them were") + " older than what is known by now and changed nothing."
+	}
+	if got.Unmatched > 0 {
+		text += " Of " + strconv.Itoa(got.Unmatched) + " nothing comes even now: " + plain(got.Why, 300) + "."
+	}
+	return text
+}
+
+func (s *server) showIntake(w http.ResponseWriter, r *http.Request, ran string) error {
+	unmatched, err := s.Unmatched.Groups()
 	if err != nil {
 		return err
 	}
@@ -137,5 +182,6 @@ func (s *server) intakePage(w http.ResponseWriter, r *http.Request) error {
 	if err := s.read(r, func(c clock, src source) { page = s.intakeView(c, src, in, unmatched) }); err != nil {
 		return err
 	}
+	page.Ran = ran
 	return s.render(w, r, http.StatusOK, "intake", "Intake", page)
 }

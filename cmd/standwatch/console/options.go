@@ -28,6 +28,9 @@ type Options struct {
 	Submit func(context.Context, correlate.Input) ([]correlate.Event, error)
 	// Intake returns what the receiver counted so far.
 	Intake func() api.Intake
+	// Unmatched is what was kept because no rule or agent is there for it; nil
+	// lists it from the Journal, without drafts and without running it again.
+	Unmatched *api.Unmatched
 	// OnCall lists who answers for each roster at a time.
 	OnCall func(at time.Time) []api.Duty
 	// Actor names whoever sent the request; it is written to the journal.

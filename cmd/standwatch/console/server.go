@@ -42,6 +42,7 @@ func (s *server) handler() http.Handler {
 	page("GET /history", s.history)
 	page("GET /outbox", s.outbox)
 	page("GET /intake", s.intakePage)
+	page("POST /intake/run-again", s.runAgain)
 	page("GET /keys", s.keys)
 	mux.HandleFunc("GET /assets/{name}", s.assets.serve)
 	page("/", func(http.ResponseWriter, *http.Request) error { return notFound("there is nothing at this address") })
@@ -58,6 +59,9 @@ func newServer(o Options) *server {
 	}
 	if o.Quiet == 0 {
 		o.Quiet = 10 * time.Minute
+	}
+	if o.Unmatched == nil {
+		o.Unmatched = &api.Unmatched{Journal: o.Journal, Zone: o.Zone}
 	}
 	s := &server{Options: o, assets: newAssets(), streams: make(chan struct{}, o.MaxStreams)}
 	s.pages = parsePages(s.assets)
