@@ -168,7 +168,7 @@ func TestNamedImporters(t *testing.T) {
 }
 
 // pure are the folders that are handed the time and start nothing.
-var pure = []string{"correlate", "receiver/rules", "receiver/usm", "receiver/mib", "receiver/snmp", "notify/roster", "notify/ladder", "notify/text"}
+var pure = []string{"correlate", "receiver/rules", "receiver/usm", "receiver/mib", "receiver/snmp", "notify/roster", "notify/ladder", "notify/text", "notify/sms"}
 
 // TestPurePackages: no clock, no goroutine, no process state in the packages
 // that decide.

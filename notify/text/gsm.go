@@ -3,43 +3,16 @@ package text
 import (
 	"strings"
 	"unicode/utf16"
-)
 
-// The lengths of one short message (3GPP TS 23.040: 140 octets of user data).
-const (
-	SegmentSeptets = 160 // of the GSM 7-bit default alphabet
-	SegmentUnits   = 70  // of UCS-2
+	"example.net/standwatch/notify/sms"
 )
-
-// basic and extension are the GSM 7-bit default alphabet and its extension
-// table (3GPP TS 23.038 sections 6.2.1 and 6.2.1.1), without the escape and
-// page break. The extension costs two septets a character.
-const (
-	basic = "@£$¥èéùìòÇ\nØø\rÅåΔ_ΦΓΛΩΠΨΣΘΞÆæßÉ !\"#¤%&'()*+,-./0123456789:;<=>?" +
-		"¡ABCDEFGHIJKLMNOPQRSTUVWXYZÄÖÑÜ§¿abcdefghijklmnopqrstuvwxyzäöñüà"
-	extension = "^{}\\[~]|€"
-)
-
-// septets returns how many septets a character costs, or 0 when the alphabet
-// has no such character.
-func septets(r rune) int {
-	switch {
-	case r >= 'a' && r <= 'z', r >= 'A' && r <= 'Z', r >= '0' && r <= '9', r == ' ':
-		return 1
-	case strings.ContainsRune(basic, r):
-		return 1
-	case strings.ContainsRune(extension, r):
-		return 2
-	}
-	return 0
-}
 
 // Septets returns the length of a text in septets of the GSM 7-bit alphabet;
 // ok is false when a character is not in it, so that the text would have to be
 // sent as UCS-2.
 func Septets(s string) (n int, ok bool) {
 	for _, r := range s {
-		c := septets(r)
+		c := sms.Cost(r)
 		if c == 0 {
 			return 0, false
 		}
@@ -82,16 +55,16 @@ func (u units) measure(s string) int {
 	}
 	n := 0
 	for _, r := range s {
-		n += septets(r)
+		n += sms.Cost(r)
 	}
 	return n
 }
 
 func (u units) segment() int {
 	if u == ucs2 {
-		return SegmentUnits
+		return sms.SegmentUnits
 	}
-	return SegmentSeptets
+	return sms.SegmentSeptets
 }
 
 // units says in what the length of a short text counts.

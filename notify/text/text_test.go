@@ -8,6 +8,7 @@ import (
 	"unicode/utf8"
 
 	"example.net/standwatch/correlate"
+	"example.net/standwatch/notify/sms"
 
 	"pgregory.net/rapid"
 )
@@ -44,7 +45,7 @@ func TestSeptets(t *testing.T) {
 // and "SITE 007" into 9, 7 and 7 (arithmetic of TS 23.038 section 6.1.2.1:
 // ceil(7n/8)), and 160 septets into the 140 octets of a segment.
 func TestSeptetsInOctets(t *testing.T) {
-	for text, octets := range map[string]int{"hello": 5, "hellohello": 9, "SITE 07": 7, "SITE 007": 7, strings.Repeat("x", SegmentSeptets): 140, strings.Repeat("€", 80): 140} {
+	for text, octets := range map[string]int{"hello": 5, "hellohello": 9, "SITE 07": 7, "SITE 007": 7, strings.Repeat("x", sms.SegmentSeptets): 140, strings.Repeat("€", 80): 140} {
 		n, ok := Septets(text)
 		if got := (7*n + 7) / 8; !ok || got != octets {
 			t.Errorf("%q: %d septets are %d octets, want %d", text, n, got, octets)
@@ -104,7 +105,7 @@ func shortFits(t *rapid.T) {
 	f.Value = words("value", 2)
 	got := Short(f)
 	n, ok := Septets(got)
-	if !ok || n > SegmentSeptets {
+	if !ok || n > sms.SegmentSeptets {
 		t.Fatalf("%d septets (%v): %q", n, ok, got)
 	}
 	if f.Purpose.Asks() && !strings.Contains(got, " 02:14. K7M3P") {
@@ -139,11 +140,11 @@ func TestLongWord(t *testing.T) {
 	f := facts()
 	f.Site, f.Word = strings.Repeat("x", 200), strings.Repeat("y", 200)
 	got := Short(f)
-	if n, ok := Septets(got); !ok || n > SegmentSeptets || !strings.HasSuffix(got, "... 02:14. K7M3P") {
+	if n, ok := Septets(got); !ok || n > sms.SegmentSeptets || !strings.HasSuffix(got, "... 02:14. K7M3P") {
 		t.Errorf("got %d %q", n, got)
 	}
 	f.Site = strings.Repeat("ж", 200)
-	if got := Short(f); utf8.RuneCountInString(got) > SegmentUnits || !strings.HasSuffix(got, " 02:14. K7M3P") {
+	if got := Short(f); utf8.RuneCountInString(got) > sms.SegmentUnits || !strings.HasSuffix(got, " 02:14. K7M3P") {
 		t.Errorf("got %d units: %q", utf8.RuneCountInString(got), got)
 	}
 }
