@@ -9,7 +9,6 @@ import (
 	"strings"
 	"time"
 
-	"example.net/standwatch/notify"
 	"example.net/standwatch/notify/mail"
 	"example.net/standwatch/notify/smshttp"
 	"example.net/standwatch/receiver"
@@ -36,16 +35,6 @@ type Store struct{ Folder string }
 type Console struct {
 	Listen string // host:port
 	URL    string // as people reach it; empty if not said
-}
-
-// Gateway is a way to tell people. Exactly one of Mail and SMS is set. The
-// options hold the gateway's secrets in the clear, as the channel needs them;
-// they must not be printed.
-type Gateway struct {
-	Name string
-	Mail *mail.Options
-	SMS  *smshttp.Options
-	At   Pos
 }
 
 func (c *compiler) centreOf(s centreShape) Centre {
@@ -124,29 +113,6 @@ func values[T any](l list[val[T]]) []T {
 		}
 	}
 	return out
-}
-
-// gatewaysOf returns the gateways, once for those who send and once for the
-// plan.
-func (c *compiler) gatewaysOf(list entries[gatewayShape]) (gateways []Gateway, named []notify.Gateway) {
-	for i := range list {
-		e := &list[i]
-		g := Gateway{Name: e.Key, At: e.At.pos()}
-		kind := notify.KindMail
-		switch {
-		case (e.V.Mail == nil) == (e.V.SMS == nil):
-			c.out.mistake(e.At, fmt.Sprintf("gateway %s must be exactly one of mail and sms-http", e.Key), "write mail: {host: ..., from: ...} or sms-http: {url: ..., body: ...} under it")
-			continue
-		case e.V.Mail != nil:
-			g.Mail = c.mailGateway(e.V.Mail)
-		default:
-			kind = notify.KindSMSHTTP
-			g.SMS = c.smsGateway(e.V.SMS)
-		}
-		gateways = append(gateways, g)
-		named = append(named, notify.Gateway{Pos: notify.Pos(g.At), Name: e.Key, Kind: kind})
-	}
-	return gateways, named
 }
 
 func (c *compiler) mailGateway(s *mailShape) *mail.Options {

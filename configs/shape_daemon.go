@@ -79,6 +79,7 @@ type gatewayShape struct {
 	Here place      `yaml:"-"`
 	Mail *mailShape `yaml:"mail" jsonschema_description:"Mail by SMTP."`
 	SMS  *smsShape  `yaml:"sms-http" jsonschema_description:"Short messages by a gateway that takes HTTP requests."`
+	SMPP *smppShape `yaml:"smpp" jsonschema_description:"Short messages by SMPP 3.4."`
 }
 
 type mailShape struct {

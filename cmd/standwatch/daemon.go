@@ -55,8 +55,9 @@ type daemon struct {
 	profiler   *http.Server // nil without
 	profilerAt net.Listener
 
-	mu       sync.RWMutex // guards config and reloaded
+	mu       sync.RWMutex // guards config, channels and reloaded
 	config   *configs.Config
+	channels map[string]notify.Channel // of config's gateways
 	reloaded string // why the last reload failed, or ""
 }
 
@@ -99,10 +100,11 @@ func (d *daemon) assemble(ctx context.Context) (err error) {
 			return err
 		}
 	}
-	channels, err := gatewayChannels(cfg)
+	channels, err := gatewayChannels(cfg, nil, nil)
 	if err != nil {
 		return err
 	}
+	d.channels = channels
 	if d.runner, err = notify.New(notify.RunnerOptions{Outbox: newOutbox(d.ledger), Channels: channels, Inbox: d.inbox, Now: d.opts.Now, Log: d.log}); err != nil {
 		return err
 	}

@@ -19,7 +19,7 @@ func (d *daemon) reload(ctx context.Context) error {
 		}
 		return d.reloadFailed(fmt.Errorf("%d problems in the configuration, such as %w; the old one stays in force", len(problems), problems[0]))
 	}
-	channels, err := gatewayChannels(cfg)
+	channels, err := d.gatewayChannels(cfg)
 	if err != nil {
 		return d.reloadFailed(err)
 	}
@@ -32,7 +32,7 @@ func (d *daemon) reload(ctx context.Context) error {
 	}
 	d.runner.Use(channels)
 	d.mu.Lock()
-	d.config, d.reloaded = cfg, ""
+	d.config, d.channels, d.reloaded = cfg, channels, ""
 	d.mu.Unlock()
 	d.log.Info().Str("changed", summary).Msg("configuration reloaded; changes of listeners, console and store need a restart")
 	return nil

@@ -4,11 +4,7 @@ import (
 	"time"
 
 	"example.net/standwatch/cmd/standwatch/api"
-	"example.net/standwatch/configs"
 	"example.net/standwatch/correlate"
-	"example.net/standwatch/notify"
-	"example.net/standwatch/notify/mail"
-	"example.net/standwatch/notify/smshttp"
 	"example.net/standwatch/receiver"
 	"example.net/standwatch/receiver/usm"
 )
@@ -79,21 +75,4 @@ func (d *daemon) clocks() (out []usm.Engine) {
 		}
 	})
 	return out
-}
-
-// gatewayChannels makes what sends over each configured gateway.
-func gatewayChannels(cfg *configs.Config) (map[string]notify.Channel, error) {
-	channels := map[string]notify.Channel{}
-	for _, g := range cfg.Gateways {
-		var err error
-		if g.Mail != nil {
-			channels[g.Name], err = mail.New(*g.Mail)
-		} else {
-			channels[g.Name], err = smshttp.New(*g.SMS)
-		}
-		if err != nil {
-			return nil, err
-		}
-	}
-	return channels, nil
 }

@@ -1,0 +1,45 @@
+package main
+
+import (
+	"slices"
+
+	"example.net/standwatch/configs"
+	"example.net/standwatch/notify"
+	"example.net/standwatch/notify/mail"
+	"example.net/standwatch/notify/smpp"
+	"example.net/standwatch/notify/smshttp"
+)
+
+// gatewayChannels makes what sends over each configured gateway. A gateway that
+// is the same as before keeps its channel, and with it its connection.
+func (d *daemon) gatewayChannels(cfg *configs.Config) (map[string]notify.Channel, error) {
+	d.mu.RLock()
+	defer d.mu.RUnlock()
+	return gatewayChannels(cfg, d.config.Gateways, d.channels)
+}
+
+func gatewayChannels(cfg *configs.Config, before []configs.Gateway, running map[string]notify.Channel) (map[string]notify.Channel, error) {
+	channels := map[string]notify.Channel{}
+	for _, g := range cfg.Gateways {
+		if ch := running[g.Name]; ch != nil && slices.ContainsFunc(before, g.Same) {
+			channels[g.Name] = ch
+			continue
+		}
+		ch, err := gatewayChannel(g)
+		if err != nil {
+			return nil, err
+		}
+		channels[g.Name] = ch
+	}
+	return channels, nil
+}
+
+func gatewayChannel(g configs.Gateway) (notify.Channel, error) {
+	switch {
+	case g.Mail != nil:
+		return mail.New(*g.Mail)
+	case g.SMPP != nil:
+		return smpp.New(*g.SMPP)
+	}
+	return smshttp.New(*g.SMS)
+}

@@ -1,0 +1,110 @@
+package configs
+
+import (
+	"fmt"
+	"reflect"
+	"slices"
+	"strings"
+
+	"example.net/standwatch/notify"
+	"example.net/standwatch/notify/mail"
+	"example.net/standwatch/notify/smpp"
+	"example.net/standwatch/notify/smshttp"
+)
+
+// Gateway is a way to tell people. Exactly one of the options is set. They
+// hold the gateway's secrets in the clear, as the channel needs them; they must
+// not be printed.
+type Gateway struct {
+	Name string
+	Mail *mail.Options
+	SMS  *smshttp.Options
+	SMPP *smpp.Options
+	At   Pos
+}
+
+// Same reports whether two gateways are the same but for where they stand.
+func (g Gateway) Same(other Gateway) bool {
+	g.At, other.At = Pos{}, Pos{}
+	return reflect.DeepEqual(g, other)
+}
+
+// gatewaysOf returns the gateways, once for those who send and once for the
+// plan.
+func (c *compiler) gatewaysOf(list entries[gatewayShape]) (gateways []Gateway, named []notify.Gateway) {
+	for i := range list {
+		e := &list[i]
+		g := Gateway{Name: e.Key, At: e.At.pos()}
+		kind, ok := c.gateway(&g, &e.V)
+		if !ok {
+			c.out.mistake(e.At, fmt.Sprintf("gateway %s must be exactly one of %s", e.Key, kindList()), "write mail: {host: ..., from: ...} or sms-http: {url: ..., body: ...} or another of them under it")
+			continue
+		}
+		gateways = append(gateways, g)
+		named = append(named, notify.Gateway{Pos: notify.Pos(g.At), Name: e.Key, Kind: kind})
+	}
+	return gateways, named
+}
+
+// gateway fills in the one kind of gateway that is there; ok is false when
+// there is none, or more than one.
+func (c *compiler) gateway(g *Gateway, s *gatewayShape) (kind notify.Kind, ok bool) {
+	var fill []func()
+	add := func(there bool, k notify.Kind, f func()) {
+		if there {
+			kind, fill = k, append(fill, f)
+		}
+	}
+	add(s.Mail != nil, notify.KindMail, func() { g.Mail = c.mailGateway(s.Mail) })
+	add(s.SMS != nil, notify.KindSMSHTTP, func() { g.SMS = c.smsGateway(s.SMS) })
+	add(s.SMPP != nil, notify.KindSMPP, func() { g.SMPP = c.smppGateway(s.SMPP) })
+	if len(fill) != 1 {
+		return "", false
+	}
+	fill[0]()
+	return kind, true
+}
+
+func kindList() string {
+	var words []string
+	for _, k := range notify.Kinds() {
+		words = append(words, string(k))
+	}
+	last := len(words) - 1
+	return strings.Join(words[:last], ", ") + " and " + words[last]
+}
+
+// complain notes what a gateway's constructor found, unless a secret that could
+// not be had is behind it, which is reported already.
+func (c *compiler) complain(at place, err error, secrets ...secret) {
+	if err == nil {
+		return
+	}
+	for _, s := range secrets {
+		if failed(s) {
+			return
+		}
+	}
+	for line := range strings.SplitSeq(err.Error(), "\n") {
+		c.out.mistake(at, line, "")
+	}
+}
+
+// implicitTLS reads how a protocol is secured that has no way to begin TLS
+// later.
+func (c *compiler) implicitTLS(s text) bool {
+	words := []string{string(mail.Implicit), string(mail.None)}
+	if s.Set && !slices.Contains(words, s.V) {
+		c.out.mistake(s.At, "unknown way to secure the connection "+quoted(s.V), didYouMean(s.V, words))
+	}
+	return s.V == string(mail.Implicit)
+}
+
+func (c *compiler) smppGateway(s *smppShape) *smpp.Options {
+	o := &smpp.Options{Host: s.Host.V, Port: s.Port.V, TLS: c.implicitTLS(s.TLS), SystemID: s.SystemID.V, Password: s.Password.V.Reveal(), SystemType: s.SystemType.V,
+		Service: s.Service.V, From: s.From.V, Join: smpp.Join(s.Join.V), Receipts: s.Receipts.or(true), HexReceipt: s.HexReceipt.V, Keep: s.Keep.V,
+		Window: s.Window.V, PerSecond: s.PerSecond.V, Timeout: s.Timeout.V, Enquire: s.Enquire.V}
+	_, err := smpp.New(*o)
+	c.complain(s.Here, err, s.Password)
+	return o
+}

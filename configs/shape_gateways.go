@@ -1,0 +1,21 @@
+package configs
+
+type smppShape struct {
+	Here       place   `yaml:"-"`
+	Host       text    `yaml:"host" jsonschema_description:"Name or address of the service centre."`
+	Port       integer `yaml:"port" jsonschema_description:"Default 2775."`
+	TLS        text    `yaml:"tls" jsonschema_description:"implicit, which is TLS from the first octet, or none (default)."`
+	SystemID   text    `yaml:"system-id" jsonschema_description:"Who we are there; at most 15 characters."`
+	Password   secret  `yaml:"password" jsonschema_description:"At most 8 characters."`
+	SystemType text    `yaml:"system-type" jsonschema_description:"If the centre wants one."`
+	Service    text    `yaml:"service" jsonschema_description:"service_type, if the centre wants one."`
+	From       text    `yaml:"from" jsonschema_description:"Sender: a number such as +12025550100, a short number, or up to 11 letters."`
+	Join       text    `yaml:"join" jsonschema_description:"How parts of a long text are marked: udh (default), sar or payload."`
+	Receipts   truth   `yaml:"receipts" jsonschema_description:"Whether to ask for delivery receipts; default yes."`
+	HexReceipt truth   `yaml:"hex-receipts" jsonschema_description:"Yes if the centre answers IDs in hexadecimal and writes them in decimal in receipts."`
+	Keep       span    `yaml:"keep" jsonschema_description:"How long the network tries to deliver, such as 30m; left out, the centre decides."`
+	Window     integer `yaml:"window" jsonschema_description:"Messages unanswered at once; default 10."`
+	PerSecond  integer `yaml:"per-second" jsonschema_description:"Most messages a second; left out, no limit of our own."`
+	Timeout    span    `yaml:"timeout" jsonschema_description:"For connecting and for each answer; default 10s."`
+	Enquire    span    `yaml:"enquire" jsonschema_description:"Between signs of life; default 30s."`
+}

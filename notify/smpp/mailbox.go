@@ -1,0 +1,128 @@
+package smpp
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"example.net/standwatch/notify"
+	"example.net/standwatch/notify/sms"
+)
+
+const (
+	mailboxRoom = 100                    // deliveries that wait to be taken
+	parkRoom    = 1000                   // receipts that wait for their message
+	parkTurn    = 200 * time.Millisecond // between two looks at them
+	parkTurns   = 50
+)
+
+// mailbox takes what the centre delivers over one link, one after the other.
+type mailbox struct {
+	link  *link
+	in    notify.Inbox
+	queue chan pdu
+	texts sms.Assembly
+	park  []parked
+}
+
+// parked is a receipt whose message's acceptance is not on record yet.
+type parked struct {
+	receipt receipt
+	turns   int
+}
+
+func newMailbox(l *link, in notify.Inbox) *mailbox {
+	return &mailbox{link: l, in: in, queue: make(chan pdu, mailboxRoom)}
+}
+
+// offer puts a deliver_sm into the queue; false means that it is full.
+func (b *mailbox) offer(p pdu) bool {
+	select {
+	case b.queue <- p:
+		return true
+	default:
+		return false
+	}
+}
+
+// serve takes deliveries until the link ends.
+func (b *mailbox) serve(ctx context.Context) {
+	ticker := time.NewTicker(parkTurn)
+	defer ticker.Stop()
+	for {
+		select {
+		case <-b.link.gone:
+			return
+		case p := <-b.queue:
+			answer := pdu{command: deliverSM | response, status: b.take(ctx, p), seq: p.seq, body: []byte{0}}
+			if answer.status == badField {
+				answer.command, answer.body = genericNack, nil
+			}
+			if b.link.write(answer) != nil {
+				return
+			}
+		case <-ticker.C:
+			b.again(ctx)
+		}
+	}
+}
+
+// take returns the status to answer a delivery with.
+func (b *mailbox) take(ctx context.Context, p pdu) status {
+	m, err := parseMessage(p.body)
+	if err != nil {
+		return badField
+	}
+	if m.class&classKinds == classReceipt {
+		return b.receipt(ctx, &m)
+	}
+	if m.class&classKinds != 0 {
+		return ok // intermediate and other notices are none of our business
+	}
+	from, text, part := readText(&m)
+	whole, done := b.texts.Add(from, text, part)
+	if !done {
+		return ok
+	}
+	if b.in.Text(ctx, from, whole) != nil {
+		return notNow
+	}
+	return ok
+}
+
+func (b *mailbox) receipt(ctx context.Context, m *message) status {
+	r, readable := readReceipt(m)
+	if !readable {
+		return ok // coming again would make it no clearer
+	}
+	switch err := b.settle(ctx, r); {
+	case errors.Is(err, notify.ErrUnknownReceipt):
+		if len(b.park) < parkRoom {
+			b.park = append(b.park, parked{receipt: r})
+		}
+	case err != nil:
+		return notNow
+	}
+	return ok
+}
+
+func (b *mailbox) settle(ctx context.Context, r receipt) error {
+	outcome, final := r.outcome()
+	if !final {
+		return nil
+	}
+	return b.in.Receipt(ctx, r.id, outcome, r.String())
+}
+
+// again offers the parked receipts once more. A receipt that nobody knows after
+// some ten seconds is for a message that is no longer kept, or not ours.
+func (b *mailbox) again(ctx context.Context) {
+	still := b.park[:0]
+	for _, p := range b.park {
+		p.turns++
+		if b.settle(ctx, p.receipt) != nil && p.turns < parkTurns {
+			still = append(still, p)
+		}
+	}
+	b.park = still
+}
