@@ -58,7 +58,7 @@ type daemon struct {
 	mu       sync.RWMutex // guards config, channels and reloaded
 	config   *configs.Config
 	channels map[string]notify.Channel // of config's gateways
-	reloaded string // why the last reload failed, or ""
+	reloaded string                    // why the last reload failed, or ""
 }
 
 // newDaemon opens, binds and loads everything; nothing runs yet.
