@@ -35,6 +35,7 @@ type Listener struct {
 	Readers   int            // sockets that share the address (SO_REUSEPORT); 0 is 1
 	TLS       bool           // TCP with TLS (RFC 6353) in place of UDP; its Policy holds the certificate. Buffer, Readers and Conn are not used then
 	Conn      net.PacketConn // a socket opened by somebody else, a *net.UDPConn; Address, Interface and Readers are not used then
+	Stream    net.Listener   // the same for TLS, a *net.TCPListener
 }
 
 // DefaultBuffer is the receive buffer asked for when a listener names none. On

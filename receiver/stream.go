@@ -96,6 +96,14 @@ func (p *peer) end() { p.once.Do(func() { close(p.gone) }) }
 
 // openStreams binds a listener that speaks TLS.
 func (l *listener) openStreams() error {
+	if l.opts.Stream != nil {
+		ln, ok := l.opts.Stream.(*net.TCPListener)
+		if !ok {
+			return fmt.Errorf("listener %q: the socket handed over is a %T, not a TCP socket", l.opts.Name, l.opts.Stream)
+		}
+		l.listenAt(ln)
+		return nil
+	}
 	network := "tcp4"
 	if l.address.Addr().Is6() && !l.address.Addr().Is4In6() {
 		network = "tcp6"
@@ -106,9 +114,14 @@ func (l *listener) openStreams() error {
 	if err != nil {
 		return fmt.Errorf("listener %q at %s: %w", l.opts.Name, l.address, err)
 	}
-	l.streams = &streams{ln: ln.(*net.TCPListener), pending: map[net.Conn]netip.Addr{}}
-	l.address = ln.Addr().(*net.TCPAddr).AddrPort()
+	l.listenAt(ln.(*net.TCPListener))
 	return nil
+}
+
+func (l *listener) listenAt(ln *net.TCPListener) {
+	l.streams = &streams{ln: ln, pending: map[net.Conn]netip.Addr{}}
+	at := ln.Addr().(*net.TCPAddr).AddrPort()
+	l.address = netip.AddrPortFrom(at.Addr().Unmap(), at.Port())
 }
 
 // account returns the figures of connections.

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"os"
 	"sync"
 	"time"
 
@@ -26,12 +27,20 @@ import (
 
 // daemonOptions say what a daemon runs on beside its configuration.
 type daemonOptions struct {
+<<<<<<< HEAD
 	Config *configs.Config
 	Data   string // the data folder, in place of the configuration's
 	Reload func(context.Context) (*configs.Config, configs.Problems)
 	Banner string
 	// Profile is where the Go profiler answers, on this machine only; "" for nowhere.
 	Profile string
+=======
+	Config  *configs.Config
+	Data    string // the data folder, in place of the configuration's
+	Reload  func(context.Context) (*configs.Config, configs.Problems)
+	Banner  string
+	Sockets []*os.File // opened by whoever started the program, for its listeners
+>>>>>>> b61069e (cmd: sockets handed over by the service manager; the twelve failings over the wire in every test run)
 	Log     zerolog.Logger
 	Now     func() time.Time
 }
@@ -113,8 +122,12 @@ func (d *daemon) assemble(ctx context.Context) (err error) {
 
 func (d *daemon) listenTraps() (err error) {
 	id := d.store.Identity()
+	listeners, err := adopt(d.config.Listeners, d.opts.Sockets)
+	if err != nil {
+		return err
+	}
 	d.receiver, err = receiver.New(receiver.Options{
-		Listeners: d.config.Listeners, Config: d.config.Receiver, Offer: d.offer, Clocks: d.clocks(), Screaming: d.screaming,
+		Listeners: listeners, Config: d.config.Receiver, Offer: d.offer, Clocks: d.clocks(), Screaming: d.screaming,
 		Identity: receiver.Identity{EngineID: id.EngineID, Boots: id.Boots}, Now: d.opts.Now, Log: d.log,
 	})
 	return err

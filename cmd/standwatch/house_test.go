@@ -149,6 +149,7 @@ func TestNamedImporters(t *testing.T) {
 		{"github.com/wneessen/go-mail", "mail is one channel", []string{"notify/mail"}},
 		{"github.com/prometheus/client_golang", "components expose plain counters", []string{"cmd/standwatch"}},
 		{"github.com/spf13/cobra", "commands are cmd's", []string{"cmd/standwatch"}},
+		{"github.com/coreos/go-systemd/v22", "the service manager is the program's business", []string{"cmd/standwatch"}},
 		{"github.com/emersion/go-smtp", "the mail server is a stand-in", []string{"cmd/standwatch/demo"}},
 	} {
 		used := false

@@ -18,9 +18,9 @@ import (
 	"example.net/standwatch/receiver/usm"
 )
 
-// counted is the trap OID whose notifications each raise an alarm of their own
+// countedTrap is the trap OID whose notifications each raise an alarm of their own
 // instance in the trial's configuration.
-const counted = ".1.3.6.1.4.1.32473.20.0.1"
+const countedTrap = ".1.3.6.1.4.1.32473.20.0.1"
 
 // TestInteropNothingAnsweredIsLost kills the daemon with SIGKILL while informs
 // come in by two ways, and again after each restart. Whatever was answered
@@ -64,7 +64,7 @@ func informUntilKilled(t *testing.T, tr *trial, round, goal int) []string {
 			for i := 0; ctx.Err() == nil; i++ {
 				instance := fmt.Sprintf("r%d-s%d-%06d", round, n, i)
 				vbs := []gosnmp.SnmpPDU{{Name: ".1.3.6.1.4.1.32473.20.1.1.0", Type: gosnmp.OctetString, Value: instance}}
-				if s.Send(ctx, time.Now(), wire.Notification{TrapOID: counted, Varbinds: vbs}) == nil {
+				if s.Send(ctx, time.Now(), wire.Notification{TrapOID: countedTrap, Varbinds: vbs}) == nil {
 					answers <- site + ":counted:" + instance
 				}
 			}

@@ -1,5 +1,3 @@
-//go:build interop || browser
-
 package main
 
 // What the trial's configuration takes from outside. The values are invented.
