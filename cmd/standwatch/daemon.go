@@ -27,20 +27,13 @@ import (
 
 // daemonOptions say what a daemon runs on beside its configuration.
 type daemonOptions struct {
-<<<<<<< HEAD
 	Config *configs.Config
 	Data   string // the data folder, in place of the configuration's
 	Reload func(context.Context) (*configs.Config, configs.Problems)
 	Banner string
 	// Profile is where the Go profiler answers, on this machine only; "" for nowhere.
 	Profile string
-=======
-	Config  *configs.Config
-	Data    string // the data folder, in place of the configuration's
-	Reload  func(context.Context) (*configs.Config, configs.Problems)
-	Banner  string
 	Sockets []*os.File // opened by whoever started the program, for its listeners
->>>>>>> b61069e (cmd: sockets handed over by the service manager; the twelve failings over the wire in every test run)
 	Log     zerolog.Logger
 	Now     func() time.Time
 }

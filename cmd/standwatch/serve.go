@@ -36,11 +36,7 @@ nothing: the old one stays in force and the fault stands on the site self.`,
 			if err != nil {
 				return err
 			}
-<<<<<<< HEAD
-			d, err := newDaemon(cmd.Context(), daemonOptions{Config: cfg, Data: data, Profile: profile, Log: log, Now: time.Now,
-=======
-			d, err := newDaemon(cmd.Context(), daemonOptions{Config: cfg, Data: data, Log: log, Now: time.Now, Sockets: inherited(),
->>>>>>> b61069e (cmd: sockets handed over by the service manager; the twelve failings over the wire in every test run)
+			d, err := newDaemon(cmd.Context(), daemonOptions{Config: cfg, Data: data, Profile: profile, Log: log, Now: time.Now, Sockets: inherited(),
 				Reload: func(ctx context.Context) (*configs.Config, configs.Problems) {
 					return configs.LoadFolder(ctx, dir, configs.Options{})
 				}})
