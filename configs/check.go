@@ -70,13 +70,22 @@ func (c *Config) checkTold(out *collector) {
 		severity correlate.Severity
 	}
 	sites := map[alike][]string{}
+	own := false // faults of the master itself
 	for _, u := range c.Plan.Untold() {
+		if u.Key.Site == correlate.SiteSelf {
+			own = true
+			continue
+		}
 		p := c.Network.Point(u.Key)
 		if p == nil {
 			continue
 		}
 		k := alike{p.ConfiguredAt, u.Key.Point, u.Severity}
 		sites[k] = append(sites[k], string(u.Key.Site))
+	}
+	if own {
+		out.noteAt(Finding, Pos{File: peopleName}, "no route tells anybody of faults of the master itself (the points of the site self)",
+			"add a route with sites: self, or one with board-only: yes if the board is enough")
 	}
 	keys := slices.SortedFunc(maps.Keys(sites), func(a, b alike) int {
 		if n := strings.Compare(a.at, b.at); n != 0 {

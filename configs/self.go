@@ -15,6 +15,9 @@ const (
 	SelfGateway correlate.PointID = "gateway" // a gateway takes no messages
 	SelfRoster  correlate.PointID = "roster"  // nobody is on call
 	SelfConfig  correlate.PointID = "config"  // a reload was refused
+	SelfMemory  correlate.PointID = "memory"  // memory runs out
+	SelfRefused correlate.PointID = "refused" // much of what arrives cannot be read or believed
+	SelfRules   correlate.PointID = "rules"   // rules fail
 	SelfClock   correlate.PointID = "clock"   // the clock jumped
 	SelfQueue   correlate.PointID = "queue"   // the queue before the journal is filling
 )

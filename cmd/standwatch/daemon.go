@@ -31,9 +31,13 @@ type daemonOptions struct {
 	Data   string // the data folder, in place of the configuration's
 	Reload func(context.Context) (*configs.Config, configs.Problems)
 	Banner string
+	// Folder is the configuration's, to see that what it holds is in force; "" for none.
+	Folder string
 	// Profile is where the Go profiler answers, on this machine only; "" for nowhere.
 	Profile string
 	Sockets []*os.File // opened by whoever started the program, for its listeners
+	// Machine is asked in place of the one that the daemon runs on.
+	Machine *machine
 	Log     zerolog.Logger
 	Now     func() time.Time
 }
@@ -54,6 +58,7 @@ type daemon struct {
 	answers  *answers
 	closing  chan struct{} // closed before the web server ends, so that streams end
 
+	machine    machine
 	profiler   *http.Server // nil without
 	profilerAt net.Listener
 
@@ -65,7 +70,10 @@ type daemon struct {
 
 // newDaemon opens, binds and loads everything; nothing runs yet.
 func newDaemon(ctx context.Context, o daemonOptions) (*daemon, error) {
-	d := &daemon{opts: o, log: o.Log, config: o.Config, answers: newAnswers(), closing: make(chan struct{})}
+	d := &daemon{opts: o, machine: thisMachine(), log: o.Log, config: o.Config, answers: newAnswers(), closing: make(chan struct{})}
+	if o.Machine != nil {
+		d.machine = *o.Machine
+	}
 	d.dir = o.Config.Store.Folder
 	if o.Data != "" {
 		d.dir = o.Data

@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"fmt"
-	"syscall"
 	"time"
 
 	"example.net/standwatch/configs"
@@ -16,15 +15,14 @@ import (
 const (
 	selfEvery    = 5 * time.Second
 	lossStands   = 5 * time.Minute
-	gatewayFails = 3       // attempts in a row that make a gateway's fault
-	diskLeast    = 5       // per cent of the disk that must be free
-	diskOctets   = 1 << 28 // and at least so many octets
+	gatewayFails = 3 // attempts in a row that make a gateway's fault
 )
 
 // selfWatch remembers what was last said about the site self, so that only
 // changes are journaled.
 type selfWatch struct {
 	d        *daemon
+	asks     machine
 	standing map[correlate.Key]bool
 	lost     map[string]uint64 // losses seen, by listener
 	lossAt   time.Time
@@ -35,11 +33,13 @@ type selfWatch struct {
 	looked   time.Time     // the last look, for steps of the clock
 	jump     time.Duration // of the last step
 	jumpedAt time.Time
+
+	machineWatch
 }
 
-// watchSelf raises and clears the points of the site self until ctx ends.
-func (d *daemon) watchSelf(ctx context.Context) error {
-	w := &selfWatch{d: d, standing: map[correlate.Key]bool{}, lost: map[string]uint64{}}
+// newSelfWatch begins with what stands on the site self already.
+func (d *daemon) newSelfWatch() *selfWatch {
+	w := &selfWatch{d: d, asks: d.machine, standing: map[correlate.Key]bool{}, lost: map[string]uint64{}}
 	d.ledger.Read(func(st *correlate.State, _ *correlate.Network) {
 		for k, a := range st.Alarms {
 			if k.Site == correlate.SiteSelf && a.Standing {
@@ -47,6 +47,12 @@ func (d *daemon) watchSelf(ctx context.Context) error {
 			}
 		}
 	})
+	return w
+}
+
+// watchSelf raises and clears the points of the site self until ctx ends.
+func (d *daemon) watchSelf(ctx context.Context) error {
+	w := d.newSelfWatch()
 	ticker := time.NewTicker(selfEvery)
 	defer ticker.Stop()
 	for {
@@ -84,6 +90,10 @@ func (w *selfWatch) look(ctx context.Context) {
 	w.commits(ctx)
 	w.losses(ctx)
 	w.disk(ctx)
+	w.memory(ctx)
+	w.synced(ctx)
+	w.wrong(ctx)
+	w.drift(ctx)
 	w.queue(ctx)
 	w.clock(ctx)
 	for _, g := range w.d.runner.Health() {
@@ -130,17 +140,6 @@ func (w *selfWatch) losses(ctx context.Context) {
 	}
 	recent := !w.lossAt.IsZero() && now.Sub(w.lossAt) < lossStands
 	w.say(ctx, configs.SelfIntake, "", recent, fmt.Sprintf("%d notifications were lost before they could be read", total))
-}
-
-func (w *selfWatch) disk(ctx context.Context) {
-	var fs syscall.Statfs_t
-	if err := syscall.Statfs(w.d.dir, &fs); err != nil {
-		w.say(ctx, configs.SelfDisk, "", true, "The disk of the data folder cannot be looked at: "+err.Error())
-		return
-	}
-	free := fs.Bavail * uint64(fs.Bsize)
-	low := fs.Bavail*100 < fs.Blocks*diskLeast || free < diskOctets
-	w.say(ctx, configs.SelfDisk, "", low, fmt.Sprintf("The disk of the data folder has %d MiB left", free>>20))
 }
 
 // queue notes that inputs wait faster than they are made durable.
