@@ -6,6 +6,8 @@ import (
 	"reflect"
 	"slices"
 	"strings"
+	"time"
+	"unicode"
 
 	"example.net/standwatch/correlate"
 	"example.net/standwatch/receiver"
@@ -14,7 +16,8 @@ import (
 // Summary is what differs between two configurations.
 type Summary struct {
 	SitesAdded, SitesRemoved, SitesChanged    []correlate.SiteID // changed: other than in their points and agents
-	PointsAdded, PointsRemoved, PointsChanged []correlate.Key    // changed: other than in their severity
+	PointsAdded, PointsRemoved                []correlate.Key
+	PointsChanged                             []PointChange // other than in their severity
 	Severities                                []SeverityChange
 	AgentsAdded, AgentsRemoved, AgentsChanged []correlate.AgentID
 	Rules, People, Security                   bool // something about them differs
@@ -27,6 +30,16 @@ type SeverityChange struct {
 	Key      correlate.Key
 	From, To correlate.Severity
 }
+
+// PointChange is a point of which something else differs. What says what, such
+// as "alarm word "Open", was "Door open"".
+type PointChange struct {
+	Key  correlate.Key
+	What []string
+}
+
+// String is "site:point: what, what".
+func (c PointChange) String() string { return c.Key.String() + ": " + strings.Join(c.What, ", ") }
 
 // Diff says what differs. A nil old is an empty configuration. Points of sites
 // that are new or gone are not listed one by one.
@@ -94,7 +107,10 @@ func alike(a, b reflect.Value) bool {
 }
 
 // verdict says in what two points differ.
-type verdict struct{ severity, other bool }
+type verdict struct {
+	severity bool
+	other    []string
+}
 
 type differ struct {
 	sum  *Summary
@@ -118,8 +134,8 @@ func (d *differ) site(was, is *correlate.Site) {
 		if v.severity {
 			d.sum.Severities = append(d.sum.Severities, SeverityChange{k, was.Points[id].Severity, is.Points[id].Severity})
 		}
-		if v.other {
-			d.sum.PointsChanged = append(d.sum.PointsChanged, k)
+		if len(v.other) > 0 {
+			d.sum.PointsChanged = append(d.sum.PointsChanged, PointChange{k, v.other})
 		}
 	}
 	for _, id := range slices.Sorted(maps.Keys(was.Points)) {
@@ -137,9 +153,58 @@ func (d *differ) points(was, is *correlate.Point) verdict {
 	}
 	a, b := plain(was), plain(is)
 	v.severity = severities(was) != severities(is)
-	v.other = !reflect.DeepEqual(a, b)
+	if !reflect.DeepEqual(a, b) {
+		v.other = changes(reflect.ValueOf(a), reflect.ValueOf(b))
+	}
 	d.same[pair] = v
 	return v
+}
+
+// changes words the fields in which two points differ.
+func changes(was, is reflect.Value) (out []string) {
+	for i := range was.NumField() {
+		a, b := was.Field(i).Interface(), is.Field(i).Interface()
+		if reflect.DeepEqual(a, b) {
+			continue
+		}
+		name := fieldWords(was.Type().Field(i).Name)
+		from, short := shown(a)
+		to, shortTo := shown(b)
+		if !short || !shortTo {
+			out = append(out, name+" changed")
+			continue
+		}
+		out = append(out, fmt.Sprintf("%s %s, was %s", name, to, from))
+	}
+	return out
+}
+
+// fieldWords writes a name in camel case as words: "alarm word".
+func fieldWords(name string) string {
+	var b strings.Builder
+	for i, r := range name {
+		if unicode.IsUpper(r) && i > 0 {
+			b.WriteByte(' ')
+		}
+		b.WriteRune(unicode.ToLower(r))
+	}
+	return b.String()
+}
+
+// shown writes a value of a point; ok is false for what has no short form.
+func shown(v any) (text string, ok bool) {
+	switch v := v.(type) {
+	case string:
+		return quoted(v), true
+	case bool, int, float64, time.Duration, correlate.Kind, correlate.Wiring:
+		return fmt.Sprint(v), true
+	case *float64:
+		if v == nil {
+			return "none", true
+		}
+		return fmt.Sprint(*v), true
+	}
+	return "", false
 }
 
 // plain is a point without its severities and where it is configured.

@@ -47,7 +47,7 @@ site removed: two
 site changed: one
 point added: one:new
 point removed: one:gone
-point changed: one:door
+point changed: one:door: alarm word "Open", was ""
 severity changed: one:door from minor to major
 severity changed: one:volts from minor to major
 agent added: three-remote

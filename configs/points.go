@@ -132,8 +132,12 @@ func (m *pointMaker) cause(p *correlate.Point) {
 	}
 }
 
-// wiring tells whoever stands before the terminal block how the contact is
-// wired.
+func wirings() map[string]correlate.Wiring {
+	return map[string]correlate.Wiring{"open": correlate.NormallyOpen, "closed": correlate.NormallyClosed}
+}
+
+// wiring notes how the contact is wired, for rules of remotes that report it
+// open or closed, and tells whoever stands before the terminal block.
 func (m *pointMaker) wiring(p *correlate.Point) {
 	w := m.shape.Normally
 	if w == nil || !w.Set {
@@ -148,6 +152,7 @@ func (m *pointMaker) wiring(p *correlate.Point) {
 		m.fail(w.At, "only a discrete point is a contact that is normally open or closed", "remove normally, or make the kind discrete")
 		return
 	}
+	p.Normally = wirings()[w.V]
 	p.Instructions = strings.TrimSpace(p.Instructions + "\n" + told)
 }
 

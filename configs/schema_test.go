@@ -24,6 +24,7 @@ import (
 	"example.net/standwatch/configs/packs"
 	"example.net/standwatch/correlate"
 	"example.net/standwatch/notify/mail"
+	"example.net/standwatch/receiver/rules"
 	"example.net/standwatch/receiver/usm"
 )
 
@@ -134,7 +135,7 @@ func choices() map[string][]string {
 	return map[string][]string{
 		"cause": probableCauses(), "normally": {"open", "closed"}, "minimum": levelWords(), "auth": append(usm.AuthWords(), "sha"),
 		"priv": append(usm.PrivWords(), "aes"), "tls": {string(mail.StartTLS), string(mail.Implicit), string(mail.None)},
-		"every": {"day", "week"}, "what": correlate.Whats(),
+		"every": {"day", "week"}, "what": rules.Whats(),
 	}
 }
 

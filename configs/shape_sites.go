@@ -108,7 +108,7 @@ type pointShape struct {
 	Name         *text              `yaml:"name" jsonschema_description:"What is watched, in a person's words: Mains supply."`
 	Alarm        *text              `yaml:"alarm" jsonschema_description:"What is said while it stands: Mains failed."`
 	Normal       *text              `yaml:"normal" jsonschema_description:"What is said when it clears: Mains present."`
-	Normally     *text              `yaml:"normally" jsonschema_description:"How a contact is wired: open or closed while all is well. Told with the instructions; what a trap means is the rules' business."`
+	Normally     *text              `yaml:"normally" jsonschema_description:"How a contact is wired: open or closed while all is well. Decides what it means when a rule reports the contact open or closed, and is told with the instructions."`
 	Class        *text              `yaml:"class" jsonschema_description:"Free grouping for routes: power, climate, security."`
 	Cause        *text              `yaml:"cause" jsonschema_description:"Probable cause: a name of IANAItuProbableCause (RFC 3877)."`
 	Severity     *severity          `yaml:"severity" jsonschema_description:"Perceived severity of ITU-T X.733."`

@@ -45,6 +45,38 @@ func ParseKind(text string) (k Kind, ok bool) {
 	return 0, false
 }
 
+// Wiring is how a contact is wired. Numbers are fixed.
+type Wiring uint8
+
+// Wirings of a contact. The zero Wiring is not known.
+const (
+	NormallyOpen   Wiring = 1 // it closes in alarm
+	NormallyClosed Wiring = 2 // it opens in alarm
+)
+
+// String returns "open", "closed", or "not said".
+func (w Wiring) String() string {
+	switch w {
+	case NormallyOpen:
+		return "open"
+	case NormallyClosed:
+		return "closed"
+	}
+	return "not said"
+}
+
+// Means says what it means that the contact is open or closed: Raise or Clear,
+// or 0 while its wiring is not known.
+func (w Wiring) Means(closed bool) What {
+	switch {
+	case w == 0:
+		return 0
+	case (w == NormallyOpen) == closed:
+		return Raise
+	}
+	return Clear
+}
+
 // Ref points at the possible cause of an alarm, or at an event that excuses
 // one. An empty Instance matches any instance.
 type Ref struct {
@@ -111,6 +143,7 @@ type Point struct {
 	Caution      string
 	Regulated    bool   // legally reportable: flapping never hides it, its record is kept longer
 	QuietClear   bool   // people told of the alarm are not told that it cleared
+	Normally     Wiring // of a contact, for rules that report it open or closed
 	Number       int    // number in the remote's point list, 0 if it has none
 	ConfiguredAt string // file:line of its configuration
 }

@@ -14,6 +14,7 @@ import (
 	"example.net/standwatch/receiver"
 	"example.net/standwatch/receiver/mib"
 	"example.net/standwatch/receiver/rules"
+	"example.net/standwatch/receiver/snmp"
 )
 
 // unmatched gives pages and API what was kept because nothing came of it.
@@ -28,6 +29,16 @@ func (d *daemon) unmatched() *api.Unmatched {
 			return seq
 		}}
 }
+
+// namesInForce are the names of the configuration in force, so that a MIB that
+// came with a reload names what is shown from then on.
+type namesInForce struct{ d *daemon }
+
+// Name returns the name of an identifier with its index, or the dotted form.
+func (n namesInForce) Name(oid snmp.OID) string { return n.d.current().Names.Name(oid) }
+
+// Value returns a value as a person reads it.
+func (n namesInForce) Value(v snmp.Varbind) string { return n.d.current().Names.Value(v) }
 
 // tryAgain says what the configuration in force makes of a kept notification,
 // and drafts what could be written if that is nothing.

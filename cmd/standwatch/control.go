@@ -27,6 +27,7 @@ import (
 func (d *daemon) controls(mux *http.ServeMux) {
 	mux.HandleFunc("POST /backup", answered(d.controlBackup))
 	mux.HandleFunc("POST /verify", answered(d.controlVerify))
+	mux.HandleFunc("POST /reload", answered(d.controlReload))
 }
 
 // control is the way in for commands on the same machine: HTTP over a unix

@@ -62,6 +62,8 @@ type daemon struct {
 	profiler   *http.Server // nil without
 	profilerAt net.Listener
 
+	reloading sync.Mutex // one reload at a time
+
 	mu       sync.RWMutex // guards config, channels and reloaded
 	config   *configs.Config
 	channels map[string]notify.Channel // of config's gateways
@@ -177,7 +179,7 @@ func (d *daemon) listenWeb() (err error) {
 	mux.Handle("/api/v1/", api.Handler(api.Options{Board: d.ledger, Journal: d.store, Submit: submit, Intake: d.intake, Unmatched: kept, OnCall: d.onCall, Actor: actor,
 		Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Version: version}))
 	mux.Handle("/", console.Handler(console.Options{Board: d.ledger, Journal: d.store, Submit: submit, Intake: d.intake, Unmatched: kept, OnCall: d.onCall, Actor: actor,
-		Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Names: cfg.Names, Unseal: d.unseal, Trouble: d.trouble, Banner: d.opts.Banner, Centre: cfg.Centre.Name}))
+		Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Names: namesInForce{d}, Unseal: d.unseal, Trouble: d.trouble, Banner: d.opts.Banner, Centre: cfg.Centre.Name}))
 	mux.Handle("GET /metrics", promhttp.HandlerFor(registry, promhttp.HandlerOpts{}))
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "alive") })
 	mux.HandleFunc("GET /readyz", d.ready)

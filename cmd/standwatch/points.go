@@ -84,6 +84,9 @@ func importPoints(ctx context.Context, out io.Writer, file string, o importFlags
 		return problemError{problems}
 	}
 	fmt.Fprintf(out, "%d points for %d sites: %s\n", len(list.Rows), len(list.Sites()), trial.Summary)
+	for _, line := range trial.Summary.Lines(shownChanges) {
+		fmt.Fprintf(out, "  %s\n", line)
+	}
 	if !o.write {
 		fmt.Fprintf(out, "Nothing was written; --write writes %s.\n", trial.File)
 		return nil

@@ -117,7 +117,10 @@ func analogCells(cells map[string]string, p *correlate.Point) {
 
 // wiringOf parts the line about the wiring from the instructions.
 func wiringOf(p *correlate.Point) (normally, instructions string) {
-	for _, word := range []string{"open", "closed"} {
+	for word, wired := range map[string]correlate.Wiring{"open": correlate.NormallyOpen, "closed": correlate.NormallyClosed} {
+		if p.Normally != wired {
+			continue
+		}
 		if rest, found := strings.CutSuffix(p.Instructions, configs.Wiring(word, p.Number)); found && (rest == "" || strings.HasSuffix(rest, "\n")) {
 			return word, strings.TrimSuffix(rest, "\n")
 		}

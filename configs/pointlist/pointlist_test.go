@@ -239,7 +239,7 @@ sites:
 			if len(summary.PointsAdded)+len(summary.PointsRemoved)+len(summary.PointsChanged)+len(summary.Severities) > 0 {
 				t.Errorf("after the round trip: %s\n%s", summary, strings.Join(summary.Lines(5), "\n"))
 				for _, k := range summary.PointsChanged {
-					t.Log(cmp.Diff(before.Network.Point(k), after.Network.Point(k)))
+					t.Log(cmp.Diff(before.Network.Point(k.Key), after.Network.Point(k.Key)))
 				}
 			}
 			var again bytes.Buffer

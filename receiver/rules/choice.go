@@ -2,6 +2,8 @@ package rules
 
 import (
 	"fmt"
+	"maps"
+	"slices"
 	"strconv"
 
 	"example.net/standwatch/correlate"
@@ -39,6 +41,15 @@ func parseLookup(word string) (l lookup, ok bool) {
 		return lookupName, true
 	}
 	return lookupNone, false
+}
+
+// all returns everything that may be chosen.
+func (c *choice[T]) all() []T {
+	out := slices.Collect(maps.Values(c.texts))
+	if c.hasElse {
+		out = append(out, c.other)
+	}
+	return out
 }
 
 // enter adds one entry of the map. A key is a word of the object's

@@ -65,6 +65,7 @@ const nothing = "nothing"
 // compiler gathers what it finds wrong.
 type compiler struct {
 	names      *mib.Names
+	network    *correlate.Network
 	points     map[correlate.PointID]bool // all that some site has; nil: not known
 	conditions conditions
 	problems   []Problem
@@ -87,7 +88,7 @@ func Compile(specs []Spec, o Options) (*Set, []Problem) {
 	if o.Names == nil {
 		o.Names = mib.Standard()
 	}
-	c := &compiler{names: o.Names, points: allPoints(o.Network)}
+	c := &compiler{names: o.Names, network: o.Network, points: allPoints(o.Network)}
 	c.conditions.names = o.Names
 	s := &Set{names: o.Names, exact: map[snmp.OID][]*rule{}, under: map[snmp.OID][]*rule{}, other: map[snmp.OID]snmp.OID{}}
 	for i := range specs {
@@ -290,15 +291,47 @@ func (c *compiler) severity(spec *Observe, o *observe) {
 	}
 }
 
+// contactOpen and contactClosed stand in a rule for what an open or a closed
+// contact means at its point. They are no observation's What.
+const (
+	contactOpen   correlate.What = 254
+	contactClosed correlate.What = 255
+)
+
+// Whats lists the words that say what a notification tells of a point: those of
+// observations; open and closed, which the point's wiring turns into raise or
+// clear; and nothing.
+func Whats() []string { return append(correlate.Whats(), "open", "closed", nothing) }
+
 func parseWhat(word string) (correlate.What, string) {
-	if word == nothing {
+	switch word {
+	case nothing:
 		return 0, ""
+	case "open":
+		return contactOpen, ""
+	case "closed":
+		return contactClosed, ""
 	}
 	w, ok := correlate.ParseWhat(word)
 	if !ok {
-		return 0, fmt.Sprintf("unknown what %q (known: %s, %s)", word, strings.Join(correlate.Whats(), ", "), nothing)
+		return 0, fmt.Sprintf("unknown what %q (known: %s)", word, strings.Join(Whats(), ", "))
 	}
 	return w, ""
+}
+
+// wired checks that a point that is always the same says how it is wired, at
+// every site that has it, if a rule reports it open or closed.
+func (c *compiler) wired(pos Pos, id correlate.PointID, whats ...correlate.What) {
+	if id == "" || c.network == nil || !slices.ContainsFunc(whats, func(w correlate.What) bool { return w == contactOpen || w == contactClosed }) {
+		return
+	}
+	for _, site := range c.network.Sites() {
+		if p := c.network.Site(site).Points[id]; p != nil && p.Normally == 0 {
+			c.bad(pos, "write normally: open or normally: closed at the point, or map to raise and clear",
+				"it reports point %s open or closed, and at site %s (%s) it is not said how the contact is wired", id, site, p.ConfiguredAt)
+			return
+		}
+	}
 }
 
 func (c *compiler) what(spec *Observe, o *observe) {
@@ -314,7 +347,7 @@ func (c *compiler) what(spec *Observe, o *observe) {
 	default:
 		what, fault := parseWhat(spec.What)
 		if fault != "" {
-			c.bad(spec.Pos, near(spec.What, correlate.Whats()...), "%s", fault)
+			c.bad(spec.Pos, near(spec.What, Whats()...), "%s", fault)
 		}
 		o.what = what
 	}
@@ -336,6 +369,11 @@ func (c *compiler) point(spec *Observe, o *observe) {
 			c.bad(spec.Pos, c.pointMend(spec.Point), "point: %s", fault)
 		}
 		o.fixed = id
+		whats := []correlate.What{o.what}
+		if o.whatBy != nil {
+			whats = append(whats, o.whatBy.all()...)
+		}
+		c.wired(spec.Pos, id, whats...)
 	case o.what != correlate.AliveSign:
 		c.bad(spec.Pos, "name the point, or choose it with point-by", "an observation lacks its point")
 	}
@@ -395,7 +433,7 @@ func (c *compiler) bitWhat(pos Pos, word string, usual correlate.What) correlate
 	}
 	what, fault := parseWhat(word)
 	if fault != "" {
-		c.bad(pos, near(word, correlate.Whats()...), "bits: %s", fault)
+		c.bad(pos, near(word, Whats()...), "bits: %s", fault)
 	}
 	return what
 }
@@ -422,6 +460,7 @@ func (c *compiler) bitPoints(pos Pos, b *Bits, out *bits) {
 			continue
 		}
 		out.points[bit] = id
+		c.wired(pos, id, out.set, out.unset)
 	}
 }
 

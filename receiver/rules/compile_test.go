@@ -64,7 +64,7 @@ func TestProblems(t *testing.T) {
 		`f:10:3: rule "j": can never match: its condition is false (leave the rule out)`,
 		`f:11:3: rule "k": point: no site has a point "dor" (did you mean door?)`,
 		`f:12:3: rule "l": unknown severity "majr" (known: critical, major, minor, warning, indeterminate, cleared) (did you mean major?)`,
-		`f:12:3: rule "l": unknown what "rise" (known: raise, clear, value, alive, event, acknowledge, nothing) (did you mean raise?)`,
+		`f:12:3: rule "l": unknown what "rise" (known: raise, clear, value, alive, event, acknowledge, open, closed, nothing) (did you mean raise?)`,
 		`f:13:3: rule "m": what-by: ifOperStatus has no word "dwon" (it has up(1) down(2) testing(3) unknown(4) dormant(5) notPresent(6) lowerLayerDown(7))`,
 		`f:14:3: rule "n": text: "${ifDescr" opens ${ and does not close it (end the term with })`,
 		`f:15:3: rule "o": text: "#0" is no position of a varbind (count from #1, the first varbind after snmpTrapOID.0)`,

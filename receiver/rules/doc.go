@@ -19,6 +19,10 @@
 //
 // In texts a term stands between ${ and }.
 //
+// What a rule says of a point is a word of [Whats]. A remote that reports what
+// its contact does, and not what that means, is mapped to open and closed: the
+// point's wiring (normally: open or closed) makes raise or clear of it.
+//
 // # Which rule wins
 //
 // A rule on the OID goes before rules on a subtree, a longer subtree before a

@@ -227,7 +227,9 @@ func (sc *scene) makeBit(r *rule, o *observe, on bool, res *Result) {
 	default:
 		sc.start(p)
 		sc.o.What = what
-		sc.complete(r, o, res)
+		if sc.wired(r, res) {
+			sc.complete(r, o, res)
+		}
 	}
 }
 
@@ -268,7 +270,23 @@ func (sc *scene) makeOne(r *rule, o *observe, res *Result) {
 		return
 	}
 	sc.point, sc.o.Key.Point = p, p.ID
-	sc.complete(r, o, res)
+	if sc.wired(r, res) {
+		sc.complete(r, o, res)
+	}
+}
+
+// wired turns an open or closed contact into what it means at its point.
+func (sc *scene) wired(r *rule, res *Result) bool {
+	if sc.o.What != contactOpen && sc.o.What != contactClosed {
+		return true
+	}
+	means := sc.point.Normally.Means(sc.o.What == contactClosed)
+	if means == 0 {
+		sc.fault(r, res, fmt.Sprintf("point %s of site %s does not say whether its contact is normally open or closed", sc.point.ID, sc.w.Site.ID))
+		return false
+	}
+	sc.o.What = means
+	return true
 }
 
 // alive yields the agent's own alive point. An agent without one has told that

@@ -165,6 +165,17 @@ func (u *Unmatched) Groups() ([]UnmatchedGroup, error) {
 	return out, nil
 }
 
+// Ready returns for how many of the newest kept notifications something would
+// come of now, and how many there are.
+func (u *Unmatched) Ready() (ready, kept int, err error) {
+	groups, err := u.Groups()
+	for _, g := range groups {
+		ready += g.Ready
+		kept += g.Count
+	}
+	return ready, kept, err
+}
+
 // foresee notes what would come of one of a group's notifications now.
 func (u *Unmatched) foresee(g *UnmatchedGroup, a *correlate.Arrival) {
 	if u.Try == nil {
