@@ -145,12 +145,14 @@ type unmatchedShown struct {
 // unmatchedOf waits until n groups are kept.
 func (m *master) unmatchedOf(n int) []unmatchedShown {
 	m.t.Helper()
-	var in struct{ Unmatched []unmatchedShown }
+	var kept []unmatchedShown
 	m.until("the notifications are kept", func() bool {
+		var in struct{ Unmatched []unmatchedShown } // new each time: an element decoded over keeps what it does not say
 		m.get("/api/v1/intake", &in)
-		return len(in.Unmatched) == n
+		kept = in.Unmatched
+		return len(kept) == n
 	})
-	return in.Unmatched
+	return kept
 }
 
 type ranShown struct {
