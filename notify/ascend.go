@@ -213,7 +213,8 @@ type outgoing struct {
 }
 
 func (c *climb) queue(o *correlate.CallOut, m outgoing) {
-	f := c.facts(o, m.purpose, m.takenBy)
+	f := c.facts(o, m.purpose, m.takenBy, m.who.ID)
+	f.Hears = c.hears[m.to.Gateway]
 	out := correlate.Message{
 		ID: m.id, CallOut: o.ID, Key: o.Key, Purpose: string(m.purpose), Person: m.who.ID, Channel: m.to.Gateway, Address: m.to.To,
 		Queued: c.r.At, NotBefore: m.notBefore, GiveUp: m.notBefore.Add(c.patience(o, m)),

@@ -41,8 +41,9 @@ type Book struct {
 // that speaks to it.
 type Gateway struct {
 	Pos
-	Name string
-	Kind Kind
+	Name  string
+	Kind  Kind
+	Hears bool // answers come in over it
 }
 
 // Person is somebody, named by duty, who can be told.

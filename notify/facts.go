@@ -9,11 +9,14 @@ import (
 )
 
 // facts gathers what a message about a call-out's alarm says.
-func (c *climb) facts(o *correlate.CallOut, purpose text.Purpose, takenBy string) text.Facts {
+func (c *climb) facts(o *correlate.CallOut, purpose text.Purpose, takenBy, reader string) text.Facts {
 	f := text.Facts{Purpose: purpose, Code: o.Code, TakenBy: takenBy, Site: string(o.Key.Site), Point: string(o.Key.Point),
 		Instance: o.Key.Instance, Centre: c.centre, At: c.r.At.In(c.zone)}
 	if c.console != "" {
 		f.AlarmURL = c.console + "/alarms/" + url.PathEscape(string(o.Key.ID()))
+	}
+	if c.link != nil && purpose.Asks() && reader != "" {
+		f.TakeURL = c.console + TakePath + c.link(o.ID, reader, c.r.At.Add(LinkLasts))
 	}
 	c.addSite(&f, o.Key)
 	c.addAlarm(&f, o.Key)

@@ -33,7 +33,9 @@ type Plan struct {
 	told     map[string]bool // ladders whose people hear who took an alarm
 	routes   []*route
 	gateways map[string]Kind
+	hears    map[string]bool // gateways over which answers come in
 	causes   map[correlate.Ref]bool // points that may explain others
+	link     func(id correlate.CallOutID, person string, until time.Time) string
 }
 
 // person is a checked Person.
@@ -66,7 +68,7 @@ func NewPlan(b Book, o Options) (*Plan, []Problem) {
 	}
 	p := &Plan{book: b, net: o.Network, zone: o.Zone, centre: o.Centre, console: strings.TrimRight(o.ConsoleURL, "/"),
 		people: map[string]*person{}, rosters: map[string]*roster.Roster{}, ladders: map[string]*ladder.Ladder{},
-		told: map[string]bool{}, gateways: map[string]Kind{}, causes: map[correlate.Ref]bool{}}
+		told: map[string]bool{}, gateways: map[string]Kind{}, hears: map[string]bool{}, causes: map[correlate.Ref]bool{}}
 	if p.zone == nil {
 		p.zone = time.UTC
 	}
@@ -107,7 +109,7 @@ func (d *drafter) draftGateways() {
 		case !slices.Contains(Kinds(), g.Kind):
 			d.add(g.Pos, "", "gateway %q has the unknown kind %q (known: %s)", g.Name, g.Kind, kindWords())
 		default:
-			d.gateways[g.Name] = g.Kind
+			d.gateways[g.Name], d.hears[g.Name] = g.Kind, g.Hears
 		}
 	}
 }

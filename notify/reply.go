@@ -65,7 +65,7 @@ func (p *Plan) Press(st *correlate.State, id correlate.CallOutID, person string,
 		return in
 	}
 	in.Code = o.Code
-	if in.Say = p.over(st, o, person); in.Say == "" {
+	if in.Say = p.over(st, o, person, ViaLink); in.Say == "" {
 		in.Acts = []correlate.Act{{Key: o.Key, Action: action, Actor: person, Via: ViaLink}}
 	}
 	return in
@@ -77,7 +77,7 @@ const ViaLink = "link"
 // asks returns what a code asks for, or what to say instead.
 func (p *Plan) asks(st *correlate.State, code string, who *person, act correlate.Act) (acts []correlate.Act, say string) {
 	if o := byCode(st, code); o != nil && toldOf(o, who.ID) {
-		if say = p.over(st, o, who.ID); say != "" {
+		if say = p.over(st, o, who.ID, act.Via); say != "" {
 			return nil, say
 		}
 		act.Key = o.Key
@@ -88,7 +88,7 @@ func (p *Plan) asks(st *correlate.State, code string, who *person, act correlate
 		return nil, code + " is not the code of any alarm you were told of."
 	}
 	for _, id := range digest.Covers {
-		if o := st.CallOuts[id]; o != nil && p.over(st, o, who.ID) == "" {
+		if o := st.CallOuts[id]; o != nil && p.over(st, o, who.ID, act.Via) == "" {
 			act.Key = o.Key
 			acts = append(acts, act)
 		}
@@ -104,7 +104,7 @@ func toldOf(o *correlate.CallOut, person string) bool {
 }
 
 // over says why a call-out cannot be taken any more, or "".
-func (p *Plan) over(st *correlate.State, o *correlate.CallOut, person string) string {
+func (p *Plan) over(st *correlate.State, o *correlate.CallOut, person, via string) string {
 	a := st.Alarms[o.Key]
 	switch {
 	case o.State == correlate.CallOutTaken && o.TakenBy == person:
@@ -119,6 +119,8 @@ func (p *Plan) over(st *correlate.State, o *correlate.CallOut, person string) st
 		return o.Code + " is an old code; a newer message has the one that counts."
 	case a.Acknowledged && a.AckBy != person:
 		return fmt.Sprintf("%s was taken by %s.", o.Code, p.nameOf(a.AckBy))
+	case slices.Contains(o.Passed, person) && o.State == correlate.CallOutOpen && via == ViaLink:
+		return "You passed " + o.Code + " on, and this link was for once. To take it after all, answer with its code or use the console."
 	}
 	return ""
 }

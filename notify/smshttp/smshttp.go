@@ -12,7 +12,8 @@
 // Answers are kept as evidence, shortened; addresses with their queries never
 // are, since gateways like to have secrets there.
 //
-// It keeps no queue and does not retry. It takes no delivery receipts.
+// It keeps no queue and does not retry. Delivery receipts and
+// incoming messages are read by package incoming.
 package smshttp
 
 import (
@@ -38,6 +39,7 @@ import (
 
 	"example.net/standwatch/correlate"
 	"example.net/standwatch/notify"
+	"example.net/standwatch/notify/field"
 )
 
 // DefaultTimeout bounds one attempt.
@@ -217,40 +219,15 @@ func (c *Channel) judge(r *notify.Result, body []byte, readErr error) {
 		return
 	}
 	if c.o.OKPath != "" {
-		if said := find(answer, c.o.OKPath); !slices.Contains(c.o.OKValues, said) {
+		if said := field.Text(answer, c.o.OKPath); !slices.Contains(c.o.OKValues, said) {
 			r.Outcome = correlate.Permanent
 			r.Answer += fmt.Sprintf(" (%s is %q)", c.o.OKPath, said)
 			return
 		}
 	}
 	if c.o.IDPath != "" {
-		r.GatewayID = find(answer, c.o.IDPath)
+		r.GatewayID = field.Text(answer, c.o.IDPath)
 	}
-}
-
-// find returns the text of a value in a decoded JSON document, or "".
-func find(doc any, path string) string {
-	for step := range strings.SplitSeq(path, ".") {
-		switch at := doc.(type) {
-		case map[string]any:
-			doc = at[step]
-		case []any:
-			i, err := strconv.Atoi(step)
-			if err != nil || i < 0 || i >= len(at) {
-				return ""
-			}
-			doc = at[i]
-		default:
-			return ""
-		}
-	}
-	switch v := doc.(type) {
-	case string:
-		return v
-	case json.Number, bool:
-		return fmt.Sprint(v)
-	}
-	return ""
 }
 
 // maxRetryAfter bounds what a gateway may wish for: beyond it the message has

@@ -62,6 +62,8 @@ type Facts struct {
 	SiteCaution  string
 	Access       string
 	AlarmURL     string
+	TakeURL      string // a page with buttons to take it and to pass it on
+	Hears        bool   // an answer to the message comes in
 	Centre       string
 }
 
@@ -215,12 +217,27 @@ func Body(f Facts) string {
 			fmt.Fprintf(&b, "\n%s\n%s\n", s[0], text)
 		}
 	}
+	b.WriteString(f.howToTake())
 	if f.AlarmURL != "" {
-		fmt.Fprintf(&b, "\n%s\n", f.AlarmURL)
+		fmt.Fprintf(&b, "\nEverything about it:\n%s\n", f.AlarmURL)
 	}
 	// The signature delimiter of RFC 3676 section 4.3.
 	fmt.Fprintf(&b, "\n-- \n%s\nThis message advises; it protects nobody by itself.\n", f.Centre)
 	return b.String()
+}
+
+// howToTake says how to take the alarm or to pass it on, or nothing.
+func (f Facts) howToTake() string {
+	const byMail = "answer this mail with TAKE, or with NO if it is not for you"
+	switch {
+	case !f.Purpose.Asks() || (!f.Hears && f.TakeURL == ""):
+		return ""
+	case f.TakeURL == "":
+		return "\nTo take it, " + byMail + ".\n"
+	case f.Hears:
+		return "\nTo take it, " + byMail + ";\nor press a button on this page, which is yours alone:\n" + f.TakeURL + "\n"
+	}
+	return "\nTo take it, or to pass it on, press a button on this page, which is yours alone:\n" + f.TakeURL + "\n"
 }
 
 func (f Facts) rows() [][2]string {

@@ -153,6 +153,7 @@ func TestMail(t *testing.T) {
 	f := facts()
 	f.Value, f.Explains, f.Instructions, f.Caution, f.Access = "46.1 V", 2, "Check the rectifier.", "Battery room: hydrogen.", "Key at the depot."
 	f.AlarmURL = "https://watch.example.net/alarms/harrow-knoll:mains"
+	f.TakeURL, f.Hears = "https://watch.example.net/take/token", true
 	if got, want := Subject(f), "CRITICAL Harrow Knoll: Mains failed [K7M3P]"; got != want {
 		t.Errorf("got %q, want %q", got, want)
 	}
@@ -175,6 +176,11 @@ Check the rectifier.
 How to get in
 Key at the depot.
 
+To take it, answer this mail with TAKE, or with NO if it is not for you;
+or press a button on this page, which is yours alone:
+https://watch.example.net/take/token
+
+Everything about it:
 https://watch.example.net/alarms/harrow-knoll:mains
 
 -- 
