@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"example.net/standwatch/notify"
+	"example.net/standwatch/notify/incoming"
 	"example.net/standwatch/notify/mail"
 	"example.net/standwatch/notify/smpp"
 	"example.net/standwatch/notify/smshttp"
@@ -21,6 +22,8 @@ type Gateway struct {
 	SMS  *smshttp.Options
 	SMPP *smpp.Options
 	At   Pos
+
+	Incoming *incoming.Options // what comes back over HTTP; nil: nothing
 }
 
 // Same reports whether two gateways are the same but for where they stand.
@@ -40,8 +43,9 @@ func (c *compiler) gatewaysOf(list entries[gatewayShape]) (gateways []Gateway, n
 			c.out.mistake(e.At, fmt.Sprintf("gateway %s must be exactly one of %s", e.Key, kindList()), "write mail: {host: ..., from: ...} or sms-http: {url: ..., body: ...} or another of them under it")
 			continue
 		}
+		g.Incoming = c.incomingOf(e.V.Incoming, kind == notify.KindMail)
 		gateways = append(gateways, g)
-		named = append(named, notify.Gateway{Pos: notify.Pos(g.At), Name: e.Key, Kind: kind})
+		named = append(named, notify.Gateway{Pos: notify.Pos(g.At), Name: e.Key, Kind: kind, Hears: g.Incoming != nil || kind.Hears()})
 	}
 	return gateways, named
 }

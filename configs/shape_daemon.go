@@ -80,6 +80,8 @@ type gatewayShape struct {
 	Mail *mailShape `yaml:"mail" jsonschema_description:"Mail by SMTP."`
 	SMS  *smsShape  `yaml:"sms-http" jsonschema_description:"Short messages by a gateway that takes HTTP requests."`
 	SMPP *smppShape `yaml:"smpp" jsonschema_description:"Short messages by SMPP 3.4."`
+
+	Incoming *incomingShape `yaml:"incoming" jsonschema_description:"What the gateway sends back over HTTP, to /in/ and the gateway's name at the console's address: answers of people, and receipts."`
 }
 
 type mailShape struct {

@@ -52,6 +52,10 @@ func (k Kind) carries() addressing {
 	return telephone
 }
 
+// Hears reports whether answers come in over every gateway of a kind, without
+// further configuration.
+func (k Kind) Hears() bool { return k == KindSMPP || k == KindModem }
+
 type addressing uint8
 
 const (

@@ -33,7 +33,7 @@ type Plan struct {
 	told     map[string]bool // ladders whose people hear who took an alarm
 	routes   []*route
 	gateways map[string]Kind
-	hears    map[string]bool // gateways over which answers come in
+	hears    map[string]bool        // gateways over which answers come in
 	causes   map[correlate.Ref]bool // points that may explain others
 	link     func(id correlate.CallOutID, person string, until time.Time) string
 }

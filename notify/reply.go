@@ -153,9 +153,13 @@ func (c *climb) replied(in *correlate.Reply) {
 	}
 	say := in.Say
 	if len(in.Acts) > 0 {
-		say = c.outcome(in)
+		say = c.outcome(in, c.r.Events)
 	}
 	if say == "" {
+		return
+	}
+	to, ok := who.at(in.Gateway)
+	if !ok {
 		return
 	}
 	key := correlate.Key{}
@@ -163,7 +167,7 @@ func (c *climb) replied(in *correlate.Reply) {
 		key = in.Acts[0].Key
 	}
 	id := c.messageID()
-	m := correlate.Message{ID: id, Key: key, Purpose: string(purposeAnswer), Person: who.ID, Channel: in.Gateway, Address: in.From,
+	m := correlate.Message{ID: id, Key: key, Purpose: string(purposeAnswer), Person: who.ID, Channel: in.Gateway, Address: to.To,
 		Body: say, Queued: c.r.At, NotBefore: c.r.At, GiveUp: c.r.At.Add(answerPatience), State: correlate.MessageWaiting}
 	if c.gateways[in.Gateway] == KindMail {
 		m.Subject, m.Body = say, say+"\n"
@@ -171,12 +175,19 @@ func (c *climb) replied(in *correlate.Reply) {
 	c.emit(&correlate.MessageQueued{Message: m})
 }
 
-// outcome says what came of the acts of a reply.
-func (c *climb) outcome(in *correlate.Reply) string {
+// Outcome says what came of a reply, given the events of its record.
+func (p *Plan) Outcome(in *correlate.Reply, events []correlate.Event) string {
+	if len(in.Acts) == 0 {
+		return in.Say
+	}
+	return p.outcome(in, events)
+}
+
+func (p *Plan) outcome(in *correlate.Reply, events []correlate.Event) string {
 	done, refused := 0, ""
 	for _, act := range in.Acts {
-		if why, ok := c.refusal(act.Key); ok {
-			refused = cmp.Or(refused, c.refusedWords(in, act, why))
+		if why := refusal(act.Key, events); why != "" {
+			refused = cmp.Or(refused, in.Code+": "+p.inNames(why)+".")
 			continue
 		}
 		done++
@@ -189,33 +200,31 @@ func (c *climb) outcome(in *correlate.Reply) string {
 	case done == 0:
 		return refused
 	case len(in.Acts) == 1:
-		return what + in.Code + ", " + c.about(in.Acts[0].Key) + "."
+		return what + in.Code + ", " + p.about(in.Acts[0].Key) + "."
 	case refused == "":
 		return fmt.Sprintf("%sall %d of %s.", what, done, in.Code)
 	}
 	return fmt.Sprintf("%s%d of %d of %s. Not the rest: %s", what, done, len(in.Acts), in.Code, refused)
 }
 
-// refusal returns why the record refused to act on an alarm; ok is false when
-// it did not.
-func (c *climb) refusal(k correlate.Key) (why string, ok bool) {
-	for _, ev := range c.r.Events {
+// refusal returns why acting on an alarm was refused, or "".
+func refusal(k correlate.Key, events []correlate.Event) string {
+	for _, ev := range events {
 		if e, is := ev.(*correlate.Refused); is && e.Key == k {
-			return e.Why, true
+			return e.Why
 		}
 	}
-	return "", false
+	return ""
 }
 
-func (c *climb) refusedWords(in *correlate.Reply, act correlate.Act, why string) string {
-	a := c.st.Alarms[act.Key]
-	switch {
-	case a == nil || !a.Acknowledged:
-		return in.Code + ": " + why + "."
-	case a.AckBy == in.Person:
-		return "You have " + in.Code + " already."
+// inNames writes the person in "it was taken by north-a" as people are called.
+func (p *Plan) inNames(why string) string {
+	const by = " taken by "
+	before, who, ok := strings.Cut(why, by)
+	if !ok {
+		return why
 	}
-	return fmt.Sprintf("%s was taken by %s.", in.Code, c.nameOf(a.AckBy))
+	return before + by + p.nameOf(who)
 }
 
 // about is "Mains failed at Harrow Knoll".

@@ -15,6 +15,7 @@ import (
 	"example.net/standwatch/configs"
 	"example.net/standwatch/correlate"
 	"example.net/standwatch/notify"
+	"example.net/standwatch/notify/answer"
 	"example.net/standwatch/receiver"
 	"example.net/standwatch/receiver/snmp"
 	"example.net/standwatch/store"
@@ -56,7 +57,8 @@ type daemon struct {
 	webAt    net.Listener
 	control  *control
 	answers  *answers
-	closing  chan struct{} // closed before the web server ends, so that streams end
+	signer   *answer.Signer // of the links in messages
+	closing  chan struct{}  // closed before the web server ends, so that streams end
 
 	machine    machine
 	profiler   *http.Server // nil without
@@ -96,6 +98,10 @@ func newDaemon(ctx context.Context, o daemonOptions) (*daemon, error) {
 }
 
 func (d *daemon) assemble(ctx context.Context) (err error) {
+	if err := d.openSigner(); err != nil {
+		return err
+	}
+	d.config = d.armed(d.config)
 	cfg := d.config
 	d.ledger, err = ledger.New(ledger.Options{Store: d.store, Network: cfg.Network, Climber: cfg.Plan, Now: d.opts.Now, Log: d.log})
 	if err != nil {
@@ -176,6 +182,7 @@ func (d *daemon) listenWeb() (err error) {
 
 	kept := d.unmatched()
 	mux := http.NewServeMux()
+	d.answerRoutes(mux)
 	mux.Handle("/api/v1/", api.Handler(api.Options{Board: d.ledger, Journal: d.store, Submit: submit, Intake: d.intake, Unmatched: kept, OnCall: d.onCall, Actor: actor,
 		Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Version: version}))
 	mux.Handle("/", console.Handler(console.Options{Board: d.ledger, Journal: d.store, Submit: submit, Intake: d.intake, Unmatched: kept, OnCall: d.onCall, Actor: actor,

@@ -45,6 +45,7 @@ func (d *daemon) reloadBy(ctx context.Context, actor string) (reloadReport, erro
 		}
 		return reloadReport{}, d.reloadFailed(problemsError(problems))
 	}
+	cfg = d.armed(cfg)
 	channels, err := d.gatewayChannels(cfg)
 	if err != nil {
 		return reloadReport{}, d.reloadFailed(err)
