@@ -45,6 +45,7 @@ type siteShape struct {
 	Access      text                 `yaml:"access" jsonschema_description:"How to get in."`
 	Caution     text                 `yaml:"caution" jsonschema_description:"What can hurt there; shown with every alarm of the site."`
 	Links       []linkShape          `yaml:"links" jsonschema_description:"Addresses that the alarm page offers."`
+	Cameras     []linkShape          `yaml:"cameras" jsonschema_description:"Still pictures (http or https) that the console fetches and shows when an operator asks; the operator's browser never talks to the camera."`
 	Upstream    text                 `yaml:"upstream" jsonschema_description:"ID of the site its transport hangs on."`
 	Templates   list[useShape]       `yaml:"templates" jsonschema_description:"Point sheets it takes; a later one overrides an earlier one, field by field."`
 	With        entries[text]        `yaml:"with" jsonschema_description:"Values for the parameters of its templates."`

@@ -121,21 +121,28 @@ func (c *compiler) siteOf(id correlate.SiteID, s *siteShape) *correlate.Site {
 		}
 	}
 	for _, l := range s.Links {
-		if link, ok := c.link(l); ok {
+		if link, ok := c.link(l, "http", "https", "ssh"); ok {
 			site.Links = append(site.Links, link)
+		}
+	}
+	for _, l := range s.Cameras {
+		if link, ok := c.link(l, "http", "https"); ok {
+			site.Cameras = append(site.Cameras, link)
 		}
 	}
 	return site
 }
 
-func (c *compiler) link(l linkShape) (correlate.WebLink, bool) {
+// link checks an address that pages offer, or that the console fetches.
+func (c *compiler) link(l linkShape, schemes ...string) (correlate.WebLink, bool) {
+	known := strings.Join(schemes[:len(schemes)-1], ", ") + " or " + schemes[len(schemes)-1]
 	u, err := url.Parse(l.URL.V)
 	switch {
 	case !l.URL.Set:
-		c.out.mistake(l.Here, "the link has no url", "write url: and a http, https or ssh address")
+		c.out.mistake(l.Here, "the link has no url", "write url: and a "+known+" address")
 		return correlate.WebLink{}, false
-	case err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" && u.Scheme != "ssh":
-		c.out.mistake(l.URL.At, quoted(l.URL.V)+" is no address that a page may offer", "write a http, https or ssh address, such as https://remote.example.net/")
+	case err != nil || u.Host == "" || !slices.Contains(schemes, u.Scheme):
+		c.out.mistake(l.URL.At, quoted(l.URL.V)+" is no address that a page may offer", "write a "+known+" address, such as https://remote.example.net/")
 		return correlate.WebLink{}, false
 	case u.User != nil && u.Scheme != "ssh":
 		c.out.hush(l.URL.At)

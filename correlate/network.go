@@ -176,6 +176,7 @@ type Site struct {
 	Access   string // how to get in
 	Caution  string
 	Links    []WebLink
+	Cameras  []WebLink // addresses (http or https) of still pictures, which the master fetches
 	Points   map[PointID]*Point
 	Agents   []AgentID
 	// Latitude and Longitude are WGS 84 degrees, meaningful if Located.

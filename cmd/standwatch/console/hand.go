@@ -56,6 +56,7 @@ type hand struct {
 	Regulated    bool
 	Access       string
 	Links        []outsideLink
+	Cameras      []cameraView
 	CallOuts     []callOutView
 	Life         []lifeEntry
 	Strip        strip
@@ -170,7 +171,7 @@ func (h *hand) place(c clock, src source, a *correlate.Alarm) {
 			h.SiteTime = there.Format("15:04 MST")
 		}
 	}
-	h.Links = outside(site.Links)
+	h.Links, h.Cameras = outside(site.Links), cameraViews(site)
 }
 
 // outside returns the links that may be shown. html/template knows no ssh, so

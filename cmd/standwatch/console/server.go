@@ -22,6 +22,7 @@ type server struct {
 	traces  traces
 	frames  frames
 	streams chan struct{} // one element for each open stream
+	cameras *cameras
 }
 
 // Handler returns the pages, to be mounted at /.
@@ -39,6 +40,7 @@ func (s *server) handler() http.Handler {
 	page("POST /alarms/{id}/{action}", s.act)
 	page("GET /sites", s.sites)
 	page("GET /sites/{id}", s.site)
+	page("GET /sites/{id}/cameras/{n}", s.camera)
 	page("GET /history", s.history)
 	page("GET /outbox", s.outbox)
 	page("GET /intake", s.intakePage)
@@ -63,7 +65,7 @@ func newServer(o Options) *server {
 	if o.Unmatched == nil {
 		o.Unmatched = &api.Unmatched{Journal: o.Journal, Zone: o.Zone}
 	}
-	s := &server{Options: o, assets: newAssets(), streams: make(chan struct{}, o.MaxStreams)}
+	s := &server{Options: o, assets: newAssets(), streams: make(chan struct{}, o.MaxStreams), cameras: newCameras()}
 	s.pages = parsePages(s.assets)
 	return s
 }
