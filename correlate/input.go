@@ -35,6 +35,9 @@ type Arrival struct {
 	Restart      bool          `cbor:"18,keyasint,omitempty"` // coldStart or warmStart of the agent
 	RunAgain     Seq           `cbor:"20,keyasint,omitempty"` // the record this one runs again under other rules
 	Came         time.Time     `cbor:"21,keyasint,omitzero"`  // when that record came: the time this one speaks of
+	// Sequence is the agent's own count of its notifications, where it has one.
+	Sequence    uint32 `cbor:"31,keyasint,omitempty"`
+	HasSequence bool   `cbor:"32,keyasint,omitempty"`
 }
 
 // Notice carries observations that the program itself made: on the site self,

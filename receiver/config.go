@@ -9,6 +9,7 @@ import (
 
 	"example.net/standwatch/correlate"
 	"example.net/standwatch/receiver/rules"
+	"example.net/standwatch/receiver/snmp"
 	"example.net/standwatch/receiver/usm"
 	"github.com/rs/zerolog"
 )
@@ -72,6 +73,7 @@ type Agent struct {
 	Communities []Secret // v1 and v2c; empty: the listener's
 	Rate        float64  // datagrams a second, above which they are coalesced; 0: no bound
 	Burst       int      // how many may come at once; 0: 10 seconds of Rate, at least 10
+	Sequence    snmp.OID // the object in its notifications that counts them; empty: none does
 }
 
 // Config is what can change while running. It belongs to the receiver once

@@ -309,6 +309,7 @@ func observe(d *directory, n *snmp.Notification, s speaker, in *correlate.Arriva
 		return
 	}
 	in.Agent = s.agent.ID
+	in.Sequence, in.HasSequence = s.agent.count(n)
 	switch {
 	case s.agent.where.Site == nil:
 		in.Unmatched = "the agent has no site"
