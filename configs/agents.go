@@ -69,6 +69,7 @@ func (c *compiler) agent(e *siteEntry, a *entry[agentShape]) {
 	c.alive(e, a, agent)
 	e.site.Agents = append(e.site.Agents, id)
 	c.agents = append(c.agents, agent)
+	c.asked = append(c.asked, askEntry{e, a, len(c.receivers)})
 	c.receivers = append(c.receivers, r)
 }
 

@@ -36,6 +36,8 @@ type compiler struct {
 	pinned      map[string]bool // users that name their engines themselves
 	agents      []*correlate.Agent
 	receivers   []receiver.Agent
+	asked       []askEntry
+	reported    map[place]bool   // mistakes about asking that were said
 	taken       map[string]place // addresses, engine IDs and agent IDs, to the agent that has them
 }
 
@@ -56,7 +58,7 @@ type siteEntry struct {
 
 func newCompiler(out *collector) *compiler {
 	return &compiler{out: out, causes: probableCauses(), centre: time.UTC, zones: map[string]*time.Location{}, places: map[place]string{},
-		templates: map[string]*template{}, byID: map[correlate.SiteID]*siteEntry{}, communities: map[string]Secret{}, users: map[string]*usm.User{}, pinned: map[string]bool{},
+		templates: map[string]*template{}, byID: map[correlate.SiteID]*siteEntry{}, communities: map[string]Secret{}, users: map[string]*usm.User{}, pinned: map[string]bool{}, reported: map[place]bool{},
 		taken: map[string]place{}, badRefs: map[place]*badRef{}}
 }
 

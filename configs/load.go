@@ -16,6 +16,7 @@ import (
 	"example.net/standwatch/correlate/flap"
 	"example.net/standwatch/notify"
 	"example.net/standwatch/receiver"
+	"example.net/standwatch/receiver/audit"
 	"example.net/standwatch/receiver/mib"
 	"example.net/standwatch/receiver/rules"
 )
@@ -49,6 +50,8 @@ type Config struct {
 	Names     *mib.Names
 	Plan      *notify.Plan
 	Receiver  receiver.Config
+	Questions *audit.Book     // what agents can be asked
+	Audits    []*audit.Target // whom, and what of it
 	Listeners []receiver.Listener
 	Store     Store
 	Console   Console
@@ -106,12 +109,13 @@ type loader struct {
 	outside *outside
 	names   *mib.Names
 
-	files    []string
-	daemon   daemonFile
-	people   peopleFile
-	sites    []*sitesFile
-	rules    []*rules.File
-	ruleUses []text // packs, where they are named
+	files     []string
+	daemon    daemonFile
+	people    peopleFile
+	sites     []*sitesFile
+	rules     []*rules.File
+	questions []*rulesFile
+	ruleUses  []text // packs, where they are named
 }
 
 func newLoader(ctx context.Context, fsys fs.FS, prefix string, o Options) *loader {
@@ -259,6 +263,7 @@ func (l *loader) compile() *Config {
 	cfg.Shifts = c.shiftsOf(l.people.Shifts)
 	var policies []receiver.Policy
 	cfg.Listeners, policies = c.listenersOf(&l.daemon.Traps)
+	cfg.Questions, cfg.Audits = l.compileAsks(c, cfg, policies)
 	cfg.Receiver = receiver.Config{Policies: policies, Agents: c.receivers, Users: c.usersInOrder(), Rules: cfg.Rules, Network: cfg.Network}
 	if err := cfg.Receiver.Check(); err != nil && !l.out.list.Mistakes() {
 		l.out.mistake(place{}, "the receiver's part: "+err.Error(), "")

@@ -9,16 +9,19 @@ import (
 	"strings"
 
 	"example.net/standwatch/configs/packs"
+	"example.net/standwatch/receiver/audit"
 	"example.net/standwatch/receiver/rules"
 )
 
 // rulesFile is the shape of rules/*.yaml: packs by name, and rules of one's own.
 type rulesFile struct {
-	Here   place        `yaml:"-"`
-	Use    list[text]   `yaml:"use" jsonschema_description:"Names of packs that come with the program."`
-	Pack   string       `yaml:"pack" jsonschema_description:"Name of the pack, if this file is one."`
-	Source string       `yaml:"source" jsonschema_description:"The document the rules were written from."`
-	Rules  []rules.Spec `yaml:"rules" jsonschema_description:"Rules; which one wins does not depend on their order, unless nothing else decides."`
+	Here      place        `yaml:"-"`
+	Use       list[text]   `yaml:"use" jsonschema_description:"Names of packs that come with the program."`
+	Pack      string       `yaml:"pack" jsonschema_description:"Name of the pack, if this file is one."`
+	Source    string       `yaml:"source" jsonschema_description:"The document the rules were written from."`
+	Sequence  text         `yaml:"sequence" jsonschema_description:"The object in its notifications that counts them: a number that is left out says that one was lost."`
+	Questions []audit.Spec `yaml:"questions" jsonschema_description:"What agents can be asked for their true state; which agent is asked what stands with the agents."`
+	Rules     []rules.Spec `yaml:"rules" jsonschema_description:"Rules; which one wins does not depend on their order, unless nothing else decides."`
 }
 
 func (l *loader) decodeRules(name string) {
@@ -33,6 +36,7 @@ func (l *loader) decodeRules(name string) {
 			l.ruleUses = append(l.ruleUses, use)
 		}
 	}
+	l.questions = append(l.questions, file)
 	l.rules = append(l.rules, &rules.File{Pack: file.Pack, Source: file.Source, Rules: file.Rules})
 }
 
@@ -99,6 +103,7 @@ func (l *loader) readPack(file string) *rules.File {
 	l.out.sources[src.name] = src
 	f := &rulesFile{}
 	decodeSource(l.out, src, nil, f)
+	l.questions = append(l.questions, f)
 	return &rules.File{Pack: f.Pack, Source: f.Source, Rules: f.Rules}
 }
 

@@ -124,4 +124,5 @@ type defaultsShape struct {
 	Flap       *flapShape `yaml:"flap" jsonschema_description:"Flap suppression: on (default), off, count-only, or its settings."`
 	Heartbeat  span       `yaml:"heartbeat" jsonschema_description:"For agents; default none owed."`
 	Grace      span       `yaml:"grace" jsonschema_description:"For agents; default 30s."`
+	Ask        *askShape  `yaml:"ask" jsonschema_description:"How agents are asked for their true state."`
 }

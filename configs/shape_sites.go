@@ -23,6 +23,7 @@ type templateShape struct {
 	About      text                 `yaml:"about" jsonschema_description:"What the sheet is for."`
 	Parameters entries[paramShape]  `yaml:"parameters" jsonschema_description:"Words that {name} in the sheet stands for, with their defaults; without a value the site must give one."`
 	Points     entries[*pointShape] `yaml:"points" jsonschema_description:"Points, by their ID."`
+	Ask        *askShape            `yaml:"ask" jsonschema_description:"How the agents of sites with this sheet are asked for their true state, and what."`
 }
 
 // paramShape is the default of a parameter, or nothing.
@@ -97,6 +98,7 @@ type agentShape struct {
 	Instance    text          `yaml:"instance" jsonschema_description:"Instance of that point; default none for a site's only agent, else the agent's ID."`
 	Rate        *number       `yaml:"rate" jsonschema_description:"Datagrams a second before its chatter is coalesced; left out, no bound."`
 	Burst       *integer      `yaml:"burst" jsonschema_description:"How many at once are always taken."`
+	Ask         *askShape     `yaml:"ask" jsonschema_description:"How it is asked for its true state, and what."`
 }
 
 // pointShape has pointers, so that what is not given costs nothing and is known

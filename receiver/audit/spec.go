@@ -61,6 +61,9 @@ type Question struct {
 // Name returns "pack/name", or the name of a person's own question.
 func (q *Question) Name() string { return q.name }
 
+// Pack returns the pack the question belongs to; empty for a person's own.
+func (q *Question) Pack() string { return q.pack }
+
 // maxColumns bounds the columns of one question.
 const maxColumns = 16
 

@@ -92,13 +92,14 @@ type pdu struct {
 	tag       byte
 	requestID []byte // with its tag and length
 	status    int32
+	index     int32
 	list      []byte // variable bindings, with their tag and length
 }
 
 func (w *writer) pdu(p pdu) {
 	mark := w.size()
 	w.raw(p.list)
-	w.integer(0)
+	w.integer(p.index)
 	w.integer(p.status)
 	w.raw(p.requestID)
 	w.wrap(p.tag, mark)
