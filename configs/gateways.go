@@ -9,19 +9,22 @@ import (
 	"example.net/standwatch/notify"
 	"example.net/standwatch/notify/incoming"
 	"example.net/standwatch/notify/mail"
+	"example.net/standwatch/notify/modem"
 	"example.net/standwatch/notify/smpp"
 	"example.net/standwatch/notify/smshttp"
+	"example.net/standwatch/notify/tty"
 )
 
 // Gateway is a way to tell people. Exactly one of the options is set. They
 // hold the gateway's secrets in the clear, as the channel needs them; they must
 // not be printed.
 type Gateway struct {
-	Name string
-	Mail *mail.Options
-	SMS  *smshttp.Options
-	SMPP *smpp.Options
-	At   Pos
+	Name  string
+	Mail  *mail.Options
+	SMS   *smshttp.Options
+	SMPP  *smpp.Options
+	Modem *modem.Options
+	At    Pos
 
 	Incoming *incoming.Options // what comes back over HTTP; nil: nothing
 }
@@ -62,6 +65,7 @@ func (c *compiler) gateway(g *Gateway, s *gatewayShape) (kind notify.Kind, ok bo
 	add(s.Mail != nil, notify.KindMail, func() { g.Mail = c.mailGateway(s.Mail) })
 	add(s.SMS != nil, notify.KindSMSHTTP, func() { g.SMS = c.smsGateway(s.SMS) })
 	add(s.SMPP != nil, notify.KindSMPP, func() { g.SMPP = c.smppGateway(s.SMPP) })
+	add(s.Modem != nil, notify.KindModem, func() { g.Modem = c.modemGateway(s.Modem) })
 	if len(fill) != 1 {
 		return "", false
 	}
@@ -110,5 +114,16 @@ func (c *compiler) smppGateway(s *smppShape) *smpp.Options {
 		Window: s.Window.V, PerSecond: s.PerSecond.V, Timeout: s.Timeout.V, Enquire: s.Enquire.V}
 	_, err := smpp.New(*o)
 	c.complain(s.Here, err, s.Password)
+	return o
+}
+
+func (c *compiler) modemGateway(s *modemShape) *modem.Options {
+	o := &modem.Options{Line: tty.Options{Device: s.Device.V, Baud: s.Baud.V}, PIN: s.PIN.V.Reveal(), Centre: s.Centre.V, TextMode: s.Mode.V == "text",
+		Receipts: s.Receipts.or(true), Keep: s.Keep.V, Timeout: s.Timeout.V}
+	if modes := []string{"pdu", "text"}; s.Mode.Set && !slices.Contains(modes, s.Mode.V) {
+		c.out.mistake(s.Mode.At, "unknown mode "+quoted(s.Mode.V), didYouMean(s.Mode.V, modes))
+	}
+	_, err := modem.New(*o)
+	c.complain(s.Here, err, s.PIN)
 	return o
 }

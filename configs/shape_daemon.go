@@ -76,10 +76,11 @@ type consoleShape struct {
 }
 
 type gatewayShape struct {
-	Here place      `yaml:"-"`
-	Mail *mailShape `yaml:"mail" jsonschema_description:"Mail by SMTP."`
-	SMS  *smsShape  `yaml:"sms-http" jsonschema_description:"Short messages by a gateway that takes HTTP requests."`
-	SMPP *smppShape `yaml:"smpp" jsonschema_description:"Short messages by SMPP 3.4."`
+	Here  place       `yaml:"-"`
+	Mail  *mailShape  `yaml:"mail" jsonschema_description:"Mail by SMTP."`
+	SMS   *smsShape   `yaml:"sms-http" jsonschema_description:"Short messages by a gateway that takes HTTP requests."`
+	SMPP  *smppShape  `yaml:"smpp" jsonschema_description:"Short messages by SMPP 3.4."`
+	Modem *modemShape `yaml:"modem" jsonschema_description:"Short messages by a modem on a serial line."`
 
 	Incoming *incomingShape `yaml:"incoming" jsonschema_description:"What the gateway sends back over HTTP, to /in/ and the gateway's name at the console's address: answers of people, and receipts."`
 }

@@ -19,3 +19,15 @@ type smppShape struct {
 	Timeout    span    `yaml:"timeout" jsonschema_description:"For connecting and for each answer; default 10s."`
 	Enquire    span    `yaml:"enquire" jsonschema_description:"Between signs of life; default 30s."`
 }
+
+type modemShape struct {
+	Here     place   `yaml:"-"`
+	Device   text    `yaml:"device" jsonschema_description:"Serial port such as /dev/ttyUSB0, better one below /dev/serial/by-id, or tcp:host:port."`
+	Baud     integer `yaml:"baud" jsonschema_description:"Speed of the line; default 115200."`
+	PIN      secret  `yaml:"pin" jsonschema_description:"Of the SIM card, if it has one. It is tried once."`
+	Centre   text    `yaml:"centre" jsonschema_description:"Number of the service centre; left out, the card's own."`
+	Mode     text    `yaml:"mode" jsonschema_description:"pdu (default), or text for modems that know nothing else."`
+	Receipts truth   `yaml:"receipts" jsonschema_description:"Whether to ask for delivery reports; default yes."`
+	Keep     span    `yaml:"keep" jsonschema_description:"How long the network tries to deliver, such as 30m; left out, the network decides."`
+	Timeout  span    `yaml:"timeout" jsonschema_description:"For the network's answer to one message; default 25s."`
+}

@@ -6,6 +6,7 @@ import (
 	"example.net/standwatch/configs"
 	"example.net/standwatch/notify"
 	"example.net/standwatch/notify/mail"
+	"example.net/standwatch/notify/modem"
 	"example.net/standwatch/notify/smpp"
 	"example.net/standwatch/notify/smshttp"
 )
@@ -40,6 +41,8 @@ func gatewayChannel(g configs.Gateway) (notify.Channel, error) {
 		return mail.New(*g.Mail)
 	case g.SMPP != nil:
 		return smpp.New(*g.SMPP)
+	case g.Modem != nil:
+		return modem.New(*g.Modem)
 	}
 	return smshttp.New(*g.SMS)
 }

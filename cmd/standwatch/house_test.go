@@ -147,6 +147,7 @@ func TestNamedImporters(t *testing.T) {
 		{"go.yaml.in/yaml/v4", "files end at configs", []string{"configs"}},
 		{"cel.dev/cel-go", "conditions are rules", []string{"receiver/rules"}},
 		{"github.com/wneessen/go-mail", "mail is one channel", []string{"notify/mail"}},
+		{"go.bug.st/serial", "one package opens lines", []string{"notify/tty"}},
 		{"github.com/prometheus/client_golang", "components expose plain counters", []string{"cmd/standwatch"}},
 		{"github.com/spf13/cobra", "commands are cmd's", []string{"cmd/standwatch"}},
 		{"github.com/coreos/go-systemd/v22", "the service manager is the program's business", []string{"cmd/standwatch"}},

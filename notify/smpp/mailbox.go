@@ -2,7 +2,6 @@ package smpp
 
 import (
 	"context"
-	"errors"
 	"time"
 
 	"example.net/standwatch/notify"
@@ -11,9 +10,7 @@ import (
 
 const (
 	mailboxRoom = 100                    // deliveries that wait to be taken
-	parkRoom    = 1000                   // receipts that wait for their message
-	parkTurn    = 200 * time.Millisecond // between two looks at them
-	parkTurns   = 50
+	lookAgain   = 200 * time.Millisecond // at receipts that came too early
 )
 
 // mailbox takes what the centre delivers over one link, one after the other.
@@ -22,13 +19,7 @@ type mailbox struct {
 	in    notify.Inbox
 	queue chan pdu
 	texts sms.Assembly
-	park  []parked
-}
-
-// parked is a receipt whose message's acceptance is not on record yet.
-type parked struct {
-	receipt receipt
-	turns   int
+	early notify.EarlyReceipts
 }
 
 func newMailbox(l *link, in notify.Inbox) *mailbox {
@@ -47,7 +38,7 @@ func (b *mailbox) offer(p pdu) bool {
 
 // serve takes deliveries until the link ends.
 func (b *mailbox) serve(ctx context.Context) {
-	ticker := time.NewTicker(parkTurn)
+	ticker := time.NewTicker(lookAgain)
 	defer ticker.Stop()
 	for {
 		select {
@@ -62,7 +53,7 @@ func (b *mailbox) serve(ctx context.Context) {
 				return
 			}
 		case <-ticker.C:
-			b.again(ctx)
+			b.early.Again(ctx, b.in)
 		}
 	}
 }
@@ -95,34 +86,9 @@ func (b *mailbox) receipt(ctx context.Context, m *message) status {
 	if !readable {
 		return ok // coming again would make it no clearer
 	}
-	switch err := b.settle(ctx, r); {
-	case errors.Is(err, notify.ErrUnknownReceipt):
-		if len(b.park) < parkRoom {
-			b.park = append(b.park, parked{receipt: r})
-		}
-	case err != nil:
+	outcome, final := r.outcome()
+	if final && b.early.Take(ctx, b.in, notify.Receipt{GatewayID: r.id, Outcome: outcome, Answer: r.String()}) != nil {
 		return notNow
 	}
 	return ok
-}
-
-func (b *mailbox) settle(ctx context.Context, r receipt) error {
-	outcome, final := r.outcome()
-	if !final {
-		return nil
-	}
-	return b.in.Receipt(ctx, r.id, outcome, r.String())
-}
-
-// again offers the parked receipts once more. A receipt that nobody knows after
-// some ten seconds is for a message that is no longer kept, or not ours.
-func (b *mailbox) again(ctx context.Context) {
-	still := b.park[:0]
-	for _, p := range b.park {
-		p.turns++
-		if b.settle(ctx, p.receipt) != nil && p.turns < parkTurns {
-			still = append(still, p)
-		}
-	}
-	b.park = still
 }
