@@ -316,7 +316,17 @@ func unhex(t testing.TB, h string) []byte {
 
 func dialTo(t testing.TB, to netip.AddrPort) *net.UDPConn {
 	t.Helper()
-	conn, err := net.DialUDP("udp", nil, net.UDPAddrFromAddrPort(to))
+	return dialFrom(t, netip.Addr{}, to)
+}
+
+// dialFrom is dialTo from an own address.
+func dialFrom(t testing.TB, from netip.Addr, to netip.AddrPort) *net.UDPConn {
+	t.Helper()
+	var local *net.UDPAddr
+	if from.IsValid() {
+		local = net.UDPAddrFromAddrPort(netip.AddrPortFrom(from, 0))
+	}
+	conn, err := net.DialUDP("udp", local, net.UDPAddrFromAddrPort(to))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,0 +1,5 @@
+//go:build !race
+
+package receiver
+
+const racing = false
