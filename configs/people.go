@@ -36,7 +36,7 @@ func bookOf(s *peopleFile) notify.Book {
 }
 
 func personOf(e *entry[personShape]) notify.Person {
-	p := notify.Person{Pos: at(e.At), ID: e.Key, Name: e.V.Name.or(wordsOf(e.Key)), Zone: e.V.TimeZone.V}
+	p := notify.Person{Pos: at(e.At), ID: e.Key, Name: e.V.Name.or(wordsOf(e.Key)), Zone: e.V.TimeZone.V, Budget: e.V.Budget.V}
 	for _, r := range e.V.Reach {
 		p.Channels = append(p.Channels, notify.Address{Pos: at(r.Here), Gateway: r.Gateway.V, To: r.To.V})
 	}

@@ -16,6 +16,7 @@ type personShape struct {
 	TimeZone text         `yaml:"time-zone" jsonschema_description:"IANA time zone; the centre's when left out."`
 	Reach    []reachShape `yaml:"reach" jsonschema_description:"How to reach them, in order of preference."`
 	Quiet    []quietShape `yaml:"quiet" jsonschema_description:"When lesser alarms wait."`
+	Budget   integer      `yaml:"messages-an-hour" jsonschema_description:"Beyond so many an hour messages are bundled into digests, critical alarms excepted; 20 when left out."`
 }
 
 type reachShape struct {

@@ -73,12 +73,23 @@ func (c *climb) reach(o *correlate.CallOut, at ladder.Place, purpose text.Purpos
 		}
 		tellings, nobody := c.tellings(step, s, c.r.At)
 		pass := len(tellings) == 0 && !l.Top(at)
+		why := make([]string, len(tellings))
+		for i := range tellings {
+			t := &tellings[i]
+			if due, aside := c.aside(t.who, o.Key, t.notBefore); aside != "" {
+				t.notBefore, why[i] = due, aside
+			}
+		}
 		due := c.r.At
 		if !pass {
 			due = earliest(tellings, c.r.At).Add(step.Wait)
 		}
 		c.emit(&correlate.RungReached{On: correlate.On{Key: o.Key}, CallOut: o.ID, Rung: at.Step, Round: at.Round, Due: due, Nobody: nobody})
-		for _, t := range tellings {
+		for i, t := range tellings {
+			if why[i] != "" {
+				c.putAside(o, t, purpose, why[i])
+				continue
+			}
 			c.tell(o, t, purpose)
 		}
 		if !pass {
@@ -250,11 +261,17 @@ func (c *climb) tellTold(o *correlate.CallOut, purpose text.Purpose, takenBy str
 		if who == nil || (takenBy != "" && (takenBy == who.ID || takenBy == who.Name)) {
 			continue
 		}
-		c.inform(o, who, t.Channel, purpose, takenBy)
+		c.inform(o, who, t, purpose, takenBy)
 	}
 }
 
-func (c *climb) inform(o *correlate.CallOut, who *person, gateway string, purpose text.Purpose, takenBy string) {
+// inform tells one person what became of an alarm: by a digest, if a digest
+// told them of it.
+func (c *climb) inform(o *correlate.CallOut, who *person, told correlate.Telling, purpose text.Purpose, takenBy string) {
+	gateway, byDigest := told.Channel, false
+	if m := c.message(told.Message); m != nil {
+		byDigest = len(m.Covers) > 0
+	}
 	to, ok := who.at(gateway)
 	if !ok {
 		to = who.Channels[0]
@@ -263,9 +280,17 @@ func (c *climb) inform(o *correlate.CallOut, who *person, gateway string, purpos
 	if a := c.st.Alarms[o.Key]; a != nil {
 		severity = a.Severity
 	}
-	id := c.messageID()
 	t := telling{who: who, over: []Address{to}, notBefore: who.awake(severity, c.r.At)}
-	c.queue(o, outgoing{id: id, to: to, telling: t, purpose: purpose, left: len(who.Channels) - 1, takenBy: takenBy})
+	due, why := c.aside(who, o.Key, t.notBefore)
+	if why == "" && byDigest {
+		due, why = c.r.At.Add(gatherFlood), asideDigest
+	}
+	if why != "" {
+		t.notBefore = due
+		c.putAside(o, t, purpose, why)
+		return
+	}
+	c.queue(o, outgoing{id: c.messageID(), to: to, telling: t, purpose: purpose, left: len(who.Channels) - 1, takenBy: takenBy})
 }
 
 // reached lists, for each person told of the alarm and in the order of first

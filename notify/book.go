@@ -54,6 +54,7 @@ type Person struct {
 	Zone     string    // IANA time zone; empty means the centre's
 	Channels []Address // in order of preference
 	Quiet    []Quiet
+	Budget   int // messages an hour before they are bundled; 0 means DefaultBudget
 }
 
 // Address is a person's address at a gateway: a mail address, or a telephone

@@ -27,6 +27,10 @@ func (p *Plan) Climb(r *correlate.Record, st *correlate.State, due []correlate.C
 		c.replied(in)
 	}
 	for _, id := range due {
+		if person, ok := correlate.PileOf(id); ok {
+			c.empty(person)
+			continue
+		}
 		c.due(id)
 	}
 	return c.events
@@ -46,6 +50,9 @@ type climb struct {
 	opened int             // call-outs opened by this record
 	queued int             // tellings begun by this record
 	codes  map[string]bool // long codes in use; nil until they are needed
+
+	inFlood bool            // what is decided about was announced within a flood
+	emptied map[string]bool // people whose piles this record has emptied; nil until there is one
 }
 
 // heard decides about one event of the record.
@@ -153,6 +160,7 @@ func (c *climb) announced(e *correlate.Announced) {
 		return
 	}
 	purpose := purposeOf(e.Why)
+	c.inFlood = e.Flood
 	o := c.newest(e.Key)
 	switch {
 	case o == nil || !c.thisEpisode(o):
@@ -242,10 +250,21 @@ func (c *climb) end(o *correlate.CallOut, state correlate.CallOutState, by, why 
 func (c *climb) drop(o *correlate.CallOut, why string, pick func(*correlate.Message) bool) {
 	for _, t := range o.Told {
 		m := c.message(t.Message)
-		if m != nil && m.State == correlate.MessageWaiting && text.Purpose(m.Purpose).Asks() && pick(m) {
+		if m != nil && m.State == correlate.MessageWaiting && text.Purpose(m.Purpose).Asks() && !c.asksForOthers(m, o) && pick(m) {
 			c.emit(&correlate.MessageWithdrawn{On: correlate.On{Key: o.Key}, Message: m.ID, Why: why})
 		}
 	}
+}
+
+// asksForOthers reports whether a message is a digest that is about another
+// call-out too which nobody has taken.
+func (c *climb) asksForOthers(m *correlate.Message, o *correlate.CallOut) bool {
+	for _, id := range m.Covers {
+		if other := c.peek(id); id != o.ID && other != nil && other.State == correlate.CallOutOpen {
+			return true
+		}
+	}
+	return false
 }
 
 // due decides about a call-out that nobody took in time.

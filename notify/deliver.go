@@ -24,6 +24,9 @@ func (c *climb) delivered(in *correlate.Delivery) {
 	}
 	c.emit(ev)
 	o := c.callOut(m.CallOut)
+	if len(m.Covers) > 0 && state == correlate.MessageFailed && was != correlate.MessageFailed {
+		c.digestFailed(m)
+	}
 	if o == nil {
 		return
 	}
@@ -81,7 +84,15 @@ func (c *climb) fallBack(o *correlate.CallOut, m *correlate.Message) {
 			return
 		}
 	}
-	if !purpose.Asks() || !open || visit(m.ID) != c.lastVisit(o) || slices.ContainsFunc(family, alive) {
+	if purpose.Asks() && open {
+		c.goOn(o, m)
+	}
+}
+
+// goOn takes a call-out to the next rung when m was the last hope of the step
+// that it is on.
+func (c *climb) goOn(o *correlate.CallOut, m *correlate.Message) {
+	if visit(m.ID) != c.lastVisit(o) || slices.ContainsFunc(c.family(o, m), alive) {
 		return
 	}
 	if l := c.ladders[o.Ladder]; l == nil || !l.Top(placeOf(o)) {
@@ -183,5 +194,5 @@ func (c *climb) tooLate(o *correlate.CallOut, m *correlate.Message) {
 			return
 		}
 	}
-	c.inform(o, who, m.Channel, text.Cleared, "")
+	c.inform(o, who, correlate.Telling{Person: m.Person, Channel: m.Channel, Message: m.ID}, text.Cleared, "")
 }

@@ -1,6 +1,7 @@
 package notify
 
 import (
+	"strconv"
 	"time"
 
 	"example.net/standwatch/correlate"
@@ -29,8 +30,9 @@ func (p *Plan) WithLinks(link func(id correlate.CallOutID, person string, until 
 // Offer is what the page of a link shows.
 type Offer struct {
 	Facts text.Facts
-	Name  string // of the person whom the link is for
-	Over  string // why there is nothing to take; empty when there is
+	Name  string      // of the person whom the link is for
+	Over  string      // why there is nothing to take; empty when there is
+	Lines []text.Line // a digest's; Facts has little then
 }
 
 // Offer returns what a person who follows the link to a call-out is shown at an
@@ -38,9 +40,26 @@ type Offer struct {
 // more. st is read only.
 func (p *Plan) Offer(st *correlate.State, id correlate.CallOutID, person string, now time.Time) (v Offer, ok bool) {
 	o, who := st.CallOuts[id], p.people[person]
+	if m := st.Messages[correlate.MessageID(id)]; m != nil && who != nil && len(m.Covers) > 0 {
+		return p.offerDigest(st, m, who, now), true
+	}
 	if o == nil || who == nil {
 		return Offer{}, false
 	}
 	c := &climb{Plan: p, r: &correlate.Record{At: now}, st: st}
 	return Offer{Facts: c.facts(o, text.Raised, "", ""), Name: p.nameOf(person), Over: p.over(st, o, person, ViaLink)}, true
+}
+
+// offerDigest is Offer for a digest: what of it can still be taken.
+func (p *Plan) offerDigest(st *correlate.State, m *correlate.Message, who *person, now time.Time) Offer {
+	c := &climb{Plan: p, r: &correlate.Record{At: now}, st: st}
+	v := Offer{Name: p.nameOf(who.ID), Facts: text.Facts{Code: m.Code, Since: m.Queued.In(p.zone), Severity: m.Severity}}
+	_, v.Over = p.asks(st, m.Code, who, correlate.Act{Via: ViaLink})
+	for _, id := range m.Covers {
+		if o := st.CallOuts[id]; o != nil && p.over(st, o, who.ID, ViaLink) == "" {
+			v.Lines = append(v.Lines, c.line(o, text.Raised, 0))
+		}
+	}
+	v.Facts.Word = strconv.Itoa(len(v.Lines)) + " alarms to be taken at once"
+	return v
 }

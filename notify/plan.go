@@ -127,6 +127,9 @@ func (d *drafter) draftPeople() {
 		}
 		who := &person{Person: b, zone: d.zoneOf(b.Pos, b.Zone)}
 		d.people[b.ID] = who
+		if b.Budget < 0 || b.Budget > 1000 {
+			d.add(b.Pos, "", "person %q: %d messages an hour is not 1 to 1000", b.ID, b.Budget)
+		}
 		if len(b.Channels) == 0 {
 			d.add(b.Pos, "add a channel: a gateway and an address", "person %q cannot be told over anything", b.ID)
 		}

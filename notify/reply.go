@@ -60,6 +60,11 @@ func (p *Plan) Reply(st *correlate.State, h Heard) *correlate.Reply {
 func (p *Plan) Press(st *correlate.State, id correlate.CallOutID, person string, action correlate.Action) *correlate.Reply {
 	in := &correlate.Reply{Gateway: ViaLink, From: ViaLink, Person: person, Mute: true}
 	o, who := st.CallOuts[id], p.people[person]
+	if m := st.Messages[correlate.MessageID(id)]; m != nil && who != nil && len(m.Covers) > 0 {
+		in.Code = m.Code
+		in.Acts, in.Say = p.asks(st, m.Code, who, correlate.Act{Action: action, Actor: person, Via: ViaLink})
+		return in
+	}
 	if o == nil || who == nil {
 		in.Say = "There is nothing to take here any more."
 		return in

@@ -31,11 +31,12 @@ const (
 	Cleared   Purpose = "cleared"
 	Taken     Purpose = "taken"
 	Exhausted Purpose = "exhausted"
+	Digest    Purpose = "digest"
 )
 
 // Asks reports whether somebody is asked to take the alarm.
 func (p Purpose) Asks() bool {
-	return p == Raised || p == Worse || p == Again || p == Flapping
+	return p == Raised || p == Worse || p == Again || p == Flapping || p == Digest
 }
 
 // Facts are what a message says. Empty fields are left out.
@@ -110,7 +111,7 @@ func Short(f Facts) string {
 	if f.Purpose.Asks() {
 		tail += ". " + f.Code
 	}
-	room := in.segment() - in.measure(tail) - in.measure(": ") - in.measure(" ")
+	room := in.room() - in.measure(tail) - in.measure(": ") - in.measure(" ")
 	// The site and the fact are what the message is about; the lead gives way
 	// first, then the longer of the two.
 	lead = in.cut(lead, room/3)
@@ -158,7 +159,7 @@ func (u units) fill(s string, extras []string) string {
 		if strings.HasSuffix(s, ".") {
 			sep = " "
 		}
-		room := u.segment() - u.measure(s) - u.measure(sep)
+		room := u.room() - u.measure(s) - u.measure(sep)
 		switch {
 		case u.measure(x) <= room:
 			s += sep + x

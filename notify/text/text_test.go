@@ -79,7 +79,7 @@ func TestShort(t *testing.T) {
 			"CRITICAL Harrow Knoll: Mains failed 02:14. K7M3P. CAUTION Generator starts by itself. Walk"},
 		{with(func(f *Facts) {
 			f.Instructions = "Check the fuel, then the transfer switch, then the main breaker, then call the power company and give them the meter number on the gate"
-		}), "CRITICAL Harrow Knoll: Mains failed 02:14. K7M3P. Check the fuel, then the transfer switch, then the main breaker, then call the power company and give them..."},
+		}), "CRITICAL Harrow Knoll: Mains failed 02:14. K7M3P. Check the fuel, then the transfer switch, then the main breaker, then call the power company and give..."},
 		{with(func(f *Facts) { f.Site = "Хребет" }), "CRITICAL Хребет: Mains failed 02:14. K7M3P"},
 	} {
 		if got := Short(c.f); got != c.want {
