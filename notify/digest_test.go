@@ -108,7 +108,9 @@ func TestBudget(t *testing.T) {
 	}
 	w.after(time.Minute).tick()
 	w.after(10 * time.Minute).tick()
-	if bodies := w.bodies(); !slices.ContainsFunc(bodies, func(s string) bool { return strings.HasPrefix(s, "News of 2 alarms: Site 3: CLEARED Mains present; Site 5: CLEARED") }) {
+	if bodies := w.bodies(); !slices.ContainsFunc(bodies, func(s string) bool {
+		return strings.HasPrefix(s, "News of 2 alarms: Site 3: CLEARED Mains present; Site 5: CLEARED")
+	}) {
 		t.Errorf("got %q", bodies)
 	}
 }
