@@ -183,7 +183,7 @@ func (d *daemon) listenWeb() (err error) {
 	kept := d.unmatched()
 	mux := http.NewServeMux()
 	d.answerRoutes(mux)
-	mux.Handle("/api/v1/", api.Handler(api.Options{Board: d.ledger, Journal: d.store, Submit: submit, Intake: d.intake, Unmatched: kept, OnCall: d.onCall, Actor: actor,
+	mux.Handle("/api/v1/", api.Handler(api.Options{Board: d.ledger, Journal: d.store, Submit: submit, Intake: d.intake, Unmatched: kept, OnCall: d.onCall, Sentence: d.sentence, Actor: actor,
 		Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Version: version}))
 	mux.Handle("/", console.Handler(console.Options{Board: d.ledger, Journal: d.store, Submit: submit, Intake: d.intake, Unmatched: kept, OnCall: d.onCall, Actor: actor,
 		Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Names: namesInForce{d}, Unseal: d.unseal, Trouble: d.trouble, Banner: d.opts.Banner, Centre: cfg.Centre.Name}))

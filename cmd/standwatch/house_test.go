@@ -97,6 +97,8 @@ func TestDirections(t *testing.T) {
 		{"cmd/standwatch/api", "cmd/standwatch/demo", "the demonstration is not part of the product's API"},
 		{"cmd/standwatch/demo", "cmd/standwatch/console", "the demonstration knows the daemon from outside only"},
 		{"cmd/standwatch/demo", "cmd/standwatch/api", "the demonstration knows the daemon from outside only"},
+		{"cmd/standwatch/terminal", "cmd/standwatch/console", "the terminal knows the master by its API only"},
+		{"cmd/standwatch/terminal", "store", "the terminal knows the master by its API only"},
 		{"cmd/standwatch/demo", "store", "the demonstration knows the daemon from outside only"},
 	} {
 		for _, pkg := range h.own(t, rule.folder) {
@@ -151,6 +153,7 @@ func TestNamedImporters(t *testing.T) {
 		{"github.com/prometheus/client_golang", "components expose plain counters", []string{"cmd/standwatch"}},
 		{"github.com/spf13/cobra", "commands are cmd's", []string{"cmd/standwatch"}},
 		{"github.com/coreos/go-systemd/v22", "the service manager is the program's business", []string{"cmd/standwatch"}},
+		{"charm.land/bubbletea/v2", "the terminal is one way to look", []string{"cmd/standwatch/terminal"}},
 		{"github.com/emersion/go-smtp", "the mail server is a stand-in", []string{"cmd/standwatch/demo"}},
 	} {
 		used := false

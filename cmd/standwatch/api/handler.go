@@ -62,6 +62,7 @@ func (s *server) routes() []route {
 		{"POST", "/alarms/{id}/note", s.action(correlate.ActNote)},
 		{"POST", "/alarms/{id}/shelve", s.action(correlate.ActShelve)},
 		{"POST", "/alarms/{id}/unshelve", s.action(correlate.ActUnshelve)},
+		{"GET", "/sentence", s.handle(s.sentence)},
 		{"GET", "/history", s.handle(s.history)},
 		{"GET", "/stream", s.handle(s.stream)},
 		{"GET", "/sites", s.handle(s.sites)},

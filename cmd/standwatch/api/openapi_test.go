@@ -86,7 +86,7 @@ func TestAnswersFollowTheirSchemas(t *testing.T) {
 	}
 	asked := map[string]string{ // described path: an address of it
 		"/alarms": "/alarms?state=all", "/alarms/{id}": "/alarms/harrow-knoll:mains", "/history": "/history?limit=1000", "/sites": "/sites",
-		"/sites/{id}": "/sites/harrow-knoll", "/rosters": "/rosters", "/rosters/{name}": "/rosters/south", "/intake": "/intake", "/outbox": "/outbox",
+		"/sites/{id}": "/sites/harrow-knoll", "/rosters": "/rosters", "/rosters/{name}": "/rosters/south", "/intake": "/intake", "/outbox": "/outbox", "/sentence": "/sentence",
 	}
 	for _, path := range slices.Sorted(maps.Keys(d.Paths)) {
 		get, ok := d.Paths[path]["get"]

@@ -31,6 +31,8 @@ type Options struct {
 	// Unmatched is what was kept because no rule or agent is there for it; nil
 	// lists it from the Journal, without drafts and without running it again.
 	Unmatched *Unmatched
+	// Sentence is the front page's, for those who show it elsewhere.
+	Sentence func() Sentence
 	// OnCall lists who answers for each roster at a time.
 	OnCall func(at time.Time) []Duty
 	// Actor names whoever sent the request; it is written to the journal.

@@ -204,3 +204,13 @@ func (s sentence) Title() string {
 	}
 	return count(s.Untaken, "untaken", "untaken") + " of " + count(s.Standing, "standing", "standing")
 }
+
+// Say returns the front page's sentence for those who show it elsewhere.
+func Say(st *correlate.State, onCall []api.Duty, now time.Time, zone *time.Location) api.Sentence {
+	said := sentenceOf(clock{now: now, zone: zone}, source{st: st, onCall: onCall})
+	var text strings.Builder
+	for _, c := range said.Clauses {
+		text.WriteString(c.Text)
+	}
+	return api.Sentence{Text: strings.TrimSpace(text.String()), Standing: said.Standing, Untaken: said.Untaken}
+}

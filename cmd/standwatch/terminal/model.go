@@ -258,7 +258,7 @@ func (m *model) move(by int) {
 	if len(list) == 0 {
 		return
 	}
-	at := slices.IndexFunc(list, func(a api.Alarm) bool { return a.ID == m.chosen })
+	at := max(0, slices.IndexFunc(list, func(a api.Alarm) bool { return a.ID == m.chosen }))
 	m.chosen = list[min(max(0, at+by), len(list)-1)].ID
 }
 

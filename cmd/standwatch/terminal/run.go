@@ -27,7 +27,8 @@ func Run(ctx context.Context, o Options) error {
 	var following sync.WaitGroup
 	defer following.Wait()
 	defer cancel()
-	screen := tea.NewProgram(newModel(ctx, o.Client, o.Now, o.Colour), tea.WithContext(ctx), tea.WithInput(o.In), tea.WithOutput(o.Out), tea.WithoutSignalHandler())
+	screen := tea.NewProgram(newModel(ctx, o.Client, o.Now, o.Colour), tea.WithContext(ctx), tea.WithInput(o.In), tea.WithOutput(o.Out), tea.WithoutSignalHandler(),
+		tea.WithWindowSize(80, 24)) // until the terminal says its own
 	following.Go(func() { o.Client.follow(ctx, func(v any) { screen.Send(v) }) })
 	if _, err := screen.Run(); err != nil && !errors.Is(err, context.Canceled) && !errors.Is(err, tea.ErrProgramKilled) {
 		return fmt.Errorf("show the watch: %w", err)
@@ -48,7 +49,7 @@ func Once(ctx context.Context, o Options) error {
 	var b strings.Builder
 	b.WriteString(board.Sentence + "\n")
 	for _, l := range m.lines() {
-		b.WriteString(l.text + "\n")
+		b.WriteString(m.draw(l) + "\n")
 	}
 	if _, err := io.WriteString(o.Out, b.String()); err != nil {
 		return fmt.Errorf("write what stands: %w", err)

@@ -57,10 +57,10 @@ func short(d time.Duration) string {
 	return fmt.Sprintf("%d d %d h", int(d.Hours())/24, int(d.Hours())%24)
 }
 
-// line is one line of the list; the alarm is nil on a heading.
+// line is one line of the list: a heading, or an alarm.
 type line struct {
-	text  string
-	alarm *api.Alarm
+	heading string
+	alarm   *api.Alarm
 }
 
 // View draws the screen.
@@ -140,14 +140,21 @@ func (m *model) body(height int) []string {
 	m.top = max(0, min(m.top, len(lines)-height))
 	var out []string
 	for _, l := range lines[m.top:min(m.top+height, len(lines))] {
-		switch {
-		case l.alarm != nil && l.alarm.ID == chosen.ID:
-			out = append(out, "▸"+l.text)
-		default:
-			out = append(out, " "+l.text)
+		sign := " "
+		if l.alarm != nil && l.alarm.ID == chosen.ID {
+			sign = "▸"
 		}
+		out = append(out, sign+m.draw(l))
 	}
 	return out
+}
+
+// draw makes the text of one line. Only what is on the screen is drawn.
+func (m *model) draw(l line) string {
+	if l.alarm == nil {
+		return m.paint("1", m.fit(l.heading))
+	}
+	return m.alarmLine(*l.alarm)
 }
 
 // lines are all lines of the list.
@@ -163,10 +170,10 @@ func (m *model) lines() []line {
 			heading = "Put aside"
 		}
 		if heading != last {
-			out = append(out, line{text: m.paint("1", m.fit(heading))})
+			out = append(out, line{heading: heading})
 			last = heading
 		}
-		out = append(out, line{text: m.alarmLine(a), alarm: &a})
+		out = append(out, line{alarm: &a})
 	}
 	return out
 }
