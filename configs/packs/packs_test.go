@@ -231,3 +231,28 @@ func describe(res rules.Result) string {
 	}
 	return b.String()
 }
+
+// claims lists the notifications that rules of packs are on.
+func claims(t *testing.T) map[string]bool {
+	t.Helper()
+	out := map[string]bool{}
+	for _, file := range load(t) {
+		for _, rule := range file.Rules {
+			for _, name := range strings.Fields(rule.On) {
+				out[name] = true
+			}
+		}
+	}
+	return out
+}
+
+// TestEveryNotificationHasARule: of the modules in the built-in table, the
+// packs leave none out.
+func TestEveryNotificationHasARule(t *testing.T) {
+	claimed := claims(t)
+	for _, n := range mib.Standard().Notifications() {
+		if !claimed[n.Name] {
+			t.Errorf("no pack has a rule on %s::%s", n.Module, n.Name)
+		}
+	}
+}

@@ -115,3 +115,52 @@ func rubyModule(t *testing.T, name string) map[string]string {
 	}
 	return out
 }
+
+// TestShippedModulesAgainstSmidump reads the modules that Debian's libsnmp-base
+// brings, written by others for agents in use: whatever smidump makes of them
+// has the same identifier and kind here. They import modules that are not
+// there; both programs go on without.
+func TestShippedModulesAgainstSmidump(t *testing.T) {
+	base, err := filepath.Abs("testdata/base")
+	if err != nil {
+		t.Fatal(err)
+	}
+	const folder = "/usr/share/snmp/mibs"
+	files, err := filepath.Glob(filepath.Join(folder, "*.txt"))
+	if err != nil || len(files) < 5 {
+		t.Fatalf("is libsnmp-base installed? %v %v", files, err)
+	}
+	lib, _ := ReadFolder(os.DirFS(folder), nil)
+	ours := map[string]string{}
+	for _, o := range lib.Objects {
+		kind := map[Class]string{Node: "node", Variable: "scalar", Notification: "notification"}[o.Class]
+		if o.Column && o.Class == Variable {
+			kind = "column"
+		}
+		ours[o.Module+" "+o.Name] = kind + " " + o.OID.String()
+	}
+	compared := 0
+	for _, file := range files {
+		cmd := exec.Command("smidump", "-k", "-q", "-f", "identifiers", file)
+		cmd.Env = append(os.Environ(), "SMIPATH="+base+":"+folder)
+		// It dies at some of them for want of a module that they import; then what
+		// it printed before counts, and the number below sees that it was enough.
+		out, _ := cmd.Output()
+		for line := range strings.Lines(string(out)) {
+			f := strings.Fields(line)
+			if len(f) != 4 || f[0] == "#" || !strings.Contains(f[3], ".") {
+				continue
+			}
+			if slices.Contains([]string{"table", "row", "group", "compliance", "capabilities"}, f[2]) {
+				f[2] = "node"
+			}
+			compared++
+			if got := ours[f[0]+" "+f[1]]; got != f[2]+" "+f[3] {
+				t.Errorf("%s %s: %q here, %q there", f[0], f[1], got, f[2]+" "+f[3])
+			}
+		}
+	}
+	if compared < 120 {
+		t.Errorf("only %d identifiers were compared; are smitools and libsnmp-base installed?", compared)
+	}
+}
