@@ -39,7 +39,9 @@ func pythonModule(t *testing.T, name string) string {
 	return ""
 }
 
-func dotted(tuple string) string { return strings.ReplaceAll(strings.ReplaceAll(tuple, ", ", "."), " ", "") }
+func dotted(tuple string) string {
+	return strings.ReplaceAll(strings.ReplaceAll(tuple, ", ", "."), " ", "")
+}
 
 // packModules are the modules that packs speak of and that the independent
 // compilation has. It is older than BATTERY-MIB (RFC 7577), and egpNeighborLoss
