@@ -50,8 +50,10 @@ func (e *Engine) unable(a *Alarm, in *Act) string {
 			return "shelving needs a reason"
 		case !in.Until.After(e.r.At):
 			return "a shelf must end in the future"
-		case in.Until.Sub(e.r.At) > MaxShelf:
-			return "a shelf ends within " + MaxShelf.String()
+		case in.Until.Sub(e.r.At) > MaxLongShelf:
+			return "a shelf ends within " + MaxLongShelf.String()
+		case in.Until.Sub(e.r.At) > MaxShelf && !in.MayLong:
+			return "a shelf ends within " + MaxShelf.String() + ", one shift; longer is for a supervisor to decide"
 		}
 	case ActUnshelve:
 		if a.Shelf == nil {

@@ -1,6 +1,10 @@
 package correlate
 
-import "time"
+import (
+	"slices"
+	"strings"
+	"time"
+)
 
 // MaxStatusChanges bounds the status changes and operator changes kept on an
 // alarm in state (RFC 8632 max-alarm-status-changes, default 32). The journal
@@ -56,6 +60,9 @@ type Alarm struct {
 	OperatorChanges []OperatorChange `cbor:"36,keyasint,omitempty"` // newest first
 	ReAlarmDue      time.Time        `cbor:"37,keyasint,omitzero"`
 	Flood           bool             `cbor:"38,keyasint,omitempty"` // last announced within a flood
+	Suppressed      *Suppression     `cbor:"40,keyasint,omitempty"`
+	Measure         *Measure         `cbor:"41,keyasint,omitempty"` // of an analog point: what was measured against which limit
+	OverCut         int              `cbor:"42,keyasint,omitempty"` // rises above the cut that were counted and not acted on (RFC 7196 section 6)
 	Agent           AgentID          `cbor:"45,keyasint,omitempty"` // who last reported the condition or its end
 }
 
@@ -80,6 +87,7 @@ type Wait struct {
 	Text     string    `cbor:"5,keyasint,omitempty"`
 	Audit    bool      `cbor:"6,keyasint,omitempty"`
 	Seq      Seq       `cbor:"7,keyasint,omitempty"` // record whose report began the wait
+	Measure  *Measure  `cbor:"8,keyasint,omitempty"`
 }
 
 // Order is what decides whether a report is newer than the last one of the
@@ -120,6 +128,22 @@ type Reading struct {
 	Level string    `cbor:"4,keyasint,omitempty"`
 	Seq   Seq       `cbor:"5,keyasint"`
 	Order Order     `cbor:"6,keyasint,omitzero"`
+	Past  []Sample  `cbor:"7,keyasint,omitempty"` // kept for the rate of change, oldest first
+	Still Sample    `cbor:"8,keyasint,omitzero"`  // since when and around what it has not moved
+}
+
+// Sample is a value at a time.
+type Sample struct {
+	At    time.Time `cbor:"1,keyasint"`
+	Value float64   `cbor:"2,keyasint"`
+}
+
+// Measure is a value beside the limit that it passed.
+type Measure struct {
+	Value float64 `cbor:"1,keyasint"` // engineering units
+	Limit float64 `cbor:"2,keyasint"`
+	Level string  `cbor:"3,keyasint"` // "low", ..., "rate", "stuck" or "implausible"
+	Unit  string  `cbor:"4,keyasint,omitempty"`
 }
 
 // AgentState is what is known of an agent's liveness and clock.
@@ -129,6 +153,56 @@ type AgentState struct {
 	From     string    `cbor:"3,keyasint"`
 	Uptime   uint32    `cbor:"4,keyasint,omitempty"`
 	Arrivals uint64    `cbor:"5,keyasint"`
+	Back     time.Time `cbor:"6,keyasint,omitzero"`  // when it was last heard again after a long silence
+	Paths    []Path    `cbor:"7,keyasint,omitempty"` // where it was heard from, in order of address
+}
+
+// Path is one address that an agent was heard from.
+type Path struct {
+	Address string    `cbor:"1,keyasint"`
+	Heard   time.Time `cbor:"2,keyasint"`
+}
+
+// maxPaths bounds how many addresses of an agent are kept; the least recently
+// heard one makes room. An agent has two, rarely three.
+const maxPaths = 8
+
+// heardOver returns when the agent was last heard from an address.
+func (a *AgentState) heardOver(address string) time.Time {
+	for i := range a.Paths {
+		if a.Paths[i].Address == address {
+			return a.Paths[i].Heard
+		}
+	}
+	return time.Time{}
+}
+
+// heard notes that the agent was heard from an address.
+func (a *AgentState) heard(address string, at time.Time) {
+	if at.Sub(a.Heard) > longSilence {
+		a.Back = at
+	}
+	a.Heard = at
+	i, there := slices.BinarySearchFunc(a.Paths, address, func(p Path, to string) int { return strings.Compare(p.Address, to) })
+	switch {
+	case address == "":
+		return
+	case there:
+		a.Paths[i].Heard = at
+		return
+	case len(a.Paths) == maxPaths:
+		oldest := 0
+		for j := range a.Paths {
+			if a.Paths[j].Heard.Before(a.Paths[oldest].Heard) {
+				oldest = j
+			}
+		}
+		a.Paths = slices.Delete(a.Paths, oldest, oldest+1)
+		if oldest < i {
+			i--
+		}
+	}
+	a.Paths = slices.Insert(a.Paths, i, Path{address, at})
 }
 
 // EngineClock is the newest boots and time of an authoritative SNMP engine

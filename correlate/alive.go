@@ -1,8 +1,7 @@
 package correlate
 
 import (
-	"maps"
-	"slices"
+	"net/netip"
 	"time"
 )
 
@@ -10,24 +9,29 @@ import (
 // clock starts anew.
 func (e *Engine) heard(in *Arrival) {
 	agent := e.net.Agent(in.Agent)
-	if agent == nil || agent.Heartbeat == 0 {
+	if agent == nil {
 		return
 	}
+	e.heardBy(agent, PathOf(in.From))
 	k := agent.AliveKey()
 	if a := e.st.Alarms[k]; a != nil && (a.Standing || a.Wait != nil) {
 		if p := e.net.Point(k); p != nil && (a.Condition || !a.Flapping) {
 			e.conditionWent(k, p, "", false)
 		}
 	}
-	e.watch(agent)
+	if agent.Heartbeat > 0 {
+		e.watch(agent)
+	}
 }
 
 // watchAgents starts the clock of every agent that owes a sign of life.
 func (e *Engine) watchAgents() {
 	for _, id := range e.net.silence {
-		if agent := e.net.Agent(id); agent.Heartbeat > 0 {
+		agent := e.net.Agent(id)
+		if agent.Heartbeat > 0 {
 			e.watch(agent)
 		}
+		e.watchPaths(agent)
 	}
 }
 
@@ -82,4 +86,89 @@ func (e *Engine) agentDue(id AgentID, queued time.Time) {
 	e.conditionCame(k, p, rise{Text: text + ": nothing heard for " + agent.Allowed().String(), Since: e.r.At})
 }
 
-func sortedPoints(site *Site) []PointID { return slices.Sorted(maps.Keys(site.Points)) }
+// PathOf returns the address of an address:port text, in the form that
+// [Agent.Paths] have; "" when it is none.
+func PathOf(from string) string {
+	at, err := netip.ParseAddrPort(from)
+	if err != nil {
+		return ""
+	}
+	return at.Addr().Unmap().String()
+}
+
+// longSilence is the time without a sign after which an agent has to be heard
+// again before its single paths are judged anew. Own choice.
+const longSilence = 10 * time.Minute
+
+// pathWatch names the clock of one path.
+type pathWatch struct {
+	agent AgentID
+	path  string
+}
+
+// heardBy notes that an agent was heard over one of its paths.
+func (e *Engine) heardBy(agent *Agent, path string) {
+	if agent.PathAllowed == 0 {
+		return
+	}
+	k := agent.PathKey(path)
+	if a := e.st.Alarms[k]; a.reportedThere() {
+		if p := e.net.Point(k); p != nil {
+			e.conditionWent(k, p, "", false)
+		}
+	}
+	e.watchPaths(agent)
+}
+
+// watchPaths starts the clock of every path of an agent.
+func (e *Engine) watchPaths(agent *Agent) {
+	if agent.PathAllowed == 0 || e.st.Started.IsZero() || e.st.Agents[agent.ID] == nil {
+		return
+	}
+	for _, path := range agent.Paths {
+		w := pathWatch{agent.ID, path}
+		if _, queued := e.watchedPaths[w]; queued {
+			continue
+		}
+		if at := e.pathSilentAt(agent, path); at.After(e.st.At) || !e.st.Alarms[agent.PathKey(path)].reportedThere() {
+			e.watchedPaths[w] = at
+			e.due.push(dueEntry{At: at, Kind: duePath, Key: Key{Instance: path}, Name: string(agent.ID)})
+		}
+	}
+}
+
+// pathSilentAt returns when a path will have been silent too long. The clock
+// starts anew when the master begins to watch and when the agent as a whole
+// comes back.
+func (e *Engine) pathSilentAt(agent *Agent, path string) time.Time {
+	s := e.st.Agents[agent.ID]
+	return later(later(e.st.Started, s.Back), s.heardOver(path)).Add(agent.PathAllowed)
+}
+
+// pathDue decides whether a path has been silent too long while the agent is
+// heard by another. A silence of the whole agent is the alive point's business;
+// the clock starts again with the next sign.
+func (e *Engine) pathDue(id AgentID, path string, queued time.Time) {
+	w := pathWatch{id, path}
+	if !e.watchedPaths[w].Equal(queued) {
+		return
+	}
+	delete(e.watchedPaths, w)
+	agent, s := e.net.Agent(id), e.st.Agents[id]
+	if agent == nil || agent.PathAllowed == 0 || s == nil {
+		return
+	}
+	k := agent.PathKey(path)
+	p := e.net.Point(k)
+	switch {
+	case p == nil || e.st.Alarms[k].reportedThere():
+	case e.pathSilentAt(agent, path).After(e.r.At):
+		e.watchPaths(agent)
+	case s.Heard.Add(agent.PathAllowed).After(e.r.At):
+		text := p.AlarmWord
+		if text == "" {
+			text = "Path silent"
+		}
+		e.conditionCame(k, p, rise{Text: text + ": nothing heard from " + path + " for " + agent.PathAllowed.String() + ", though the agent is heard by another path", Since: e.r.At})
+	}
+}

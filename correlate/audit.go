@@ -267,7 +267,7 @@ func (a *auditing) absent(agent *Agent, gone *Absence) {
 	// conditionWent may index further alarms while the list is walked.
 	for _, k := range slices.Clone(a.instances[pointKey{agent.Site, gone.Point}]) {
 		known, p := a.st.Alarms[k], a.net.Point(k)
-		if a.said[k] || p == nil || known.Agent != "" && known.Agent != agent.ID || strings.HasSuffix(k.Instance, sensorInstance) {
+		if a.said[k] || p == nil || known.Agent != "" && known.Agent != agent.ID || isBeside(k.Instance) {
 			continue
 		}
 		a.condition(p, &Observation{Key: k, What: Clear}, gone.Asked)

@@ -79,30 +79,30 @@ func (p *Point) explainedBy(cause Key) bool {
 // explained: another cause may explain them, else they have a hold to clear in
 // before they are told on their own.
 func (e *Engine) releaseConsequences(cause Key) {
-	for _, at := range e.net.explain[Ref{Site: cause.Site, Point: cause.Point}] {
-		p := e.net.Point(at)
-		for _, k := range e.instances[pointKey{at.Site, at.Point}] {
-			a := e.st.Alarms[k]
-			if a.Cause != cause || !a.Standing {
-				continue
-			}
-			if other, ok := e.standingCause(k, p); ok {
-				e.emit(&Explained{On: On{k}, By: other})
-				continue
-			}
-			e.emit(&Unexplained{On: On{k}, Until: e.r.At.Add(max(p.Hold, DefaultHold))})
+	for _, k := range e.st.consequences(cause) {
+		if p := e.net.Point(k); p != nil {
+			e.released(e.st.Alarms[k], p)
 		}
 	}
+}
+
+// released decides about one alarm whose cause explains it no longer.
+func (e *Engine) released(a *Alarm, p *Point) {
+	if other, ok := e.standingCause(a.Key, p); ok {
+		e.emit(&Explained{On: On{a.Key}, By: other})
+		return
+	}
+	e.emit(&Unexplained{On: On{a.Key}, Until: e.r.At.Add(max(p.Hold, DefaultHold))})
 }
 
 // excused returns until when an event excuses the point's alarm, and which.
 func (e *Engine) excused(p *Point) (until time.Time, by Key, ok bool) {
 	for _, x := range p.ExcusedBy {
-		for k, at := range e.st.Events {
+		for _, k := range e.occurred[pointKey{x.Event.Site, x.Event.Point}] {
 			if !x.Event.matches(k) {
 				continue
 			}
-			end := at.Add(x.For)
+			end := e.st.Events[k].Add(x.For)
 			if !end.After(e.r.At) {
 				continue
 			}

@@ -6,10 +6,12 @@ import "time"
 type dueKind uint8
 
 const (
-	dueAlarm   dueKind = 1
-	dueAgent   dueKind = 2
-	dueCallOut dueKind = 3
-	dueFlood   dueKind = 4
+	dueSilence dueKind = 1 // before alarms, so that a window begins before what rises with it is told
+	dueAlarm   dueKind = 2
+	dueAgent   dueKind = 3
+	duePath    dueKind = 4
+	dueCallOut dueKind = 5
+	dueFlood   dueKind = 6
 	duePile    dueKind = 9
 )
 

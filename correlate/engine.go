@@ -11,8 +11,12 @@ import (
 const DefaultHold = 20 * time.Second
 
 // MaxShelf is the longest an operator may shelve an alarm: one shift.
-// (ANSI/ISA-18.2 asks for review of anything longer.)
-const MaxShelf = 12 * time.Hour
+// (ANSI/ISA-18.2 asks for review of anything longer.) MaxLongShelf is the
+// longest for whoever may decide about more; own choice.
+const (
+	MaxShelf     = 12 * time.Hour
+	MaxLongShelf = 7 * 24 * time.Hour
+)
 
 // Engine decides. It owns its state while it works and changes it only by
 // folding the events it decides.
@@ -29,6 +33,12 @@ type Engine struct {
 	floodArmed  bool
 	spoken      map[Key]time.Time // when an agent last spoke of a point that has no alarm
 	born        time.Time         // nothing is known of spoken before this
+
+	watchedPaths map[pathWatch]time.Time
+	occurred     map[pointKey][]Key // the entry points that have had an event
+	open         map[Scope][]SilenceID
+	nextOpen     map[SilenceID]time.Time // the queued beginning of each configured window that is not open
+	dirty        []Key                   // derived points whose inputs have changed
 }
 
 type pointKey struct {
@@ -39,10 +49,13 @@ type pointKey struct {
 // NewEngine returns an engine that goes on from st, which it owns from now on.
 func NewEngine(net *Network, st *State) *Engine {
 	e := &Engine{net: net, st: st, armed: map[Key]time.Time{}, watched: map[AgentID]time.Time{}, instances: map[pointKey][]Key{},
-		spoken: map[Key]time.Time{}, born: st.At}
+		watchedPaths: map[pathWatch]time.Time{}, occurred: map[pointKey][]Key{}, spoken: map[Key]time.Time{}, born: st.At}
 	for _, k := range slices.SortedFunc(maps.Keys(st.Alarms), Key.Compare) {
-		e.index(k)
+		index(e.instances, k)
 		e.arm(st.Alarms[k])
+	}
+	for k := range st.Events {
+		index(e.occurred, k)
 	}
 	for _, c := range st.CallOuts {
 		e.armCallOut(c)
@@ -52,6 +65,7 @@ func NewEngine(net *Network, st *State) *Engine {
 	}
 	e.watchAgents()
 	e.armFlood()
+	e.startSilences()
 	return e
 }
 
@@ -84,10 +98,14 @@ func (e *Engine) Apply(r *Record) {
 	case *Tick:
 		e.tick()
 	case *Start:
-		e.watchAgents()
+		e.conform()
+	case *SetSilence:
+		e.setSilence(in)
+	case *EndSilence:
+		e.endSilenceByHand(in)
 	case *Reconfigure:
 		e.emit(&Configured{Actor: in.Actor, Summary: in.Summary, Hash: in.Hash})
-		e.reconfigured()
+		e.conform()
 	case *Access:
 		e.emit(in.Event())
 	case *Reply:
@@ -97,6 +115,7 @@ func (e *Engine) Apply(r *Record) {
 	case *Delivery:
 		// The climber decides about gateways' answers.
 	}
+	e.derive()
 	e.r = nil
 }
 
@@ -125,16 +144,24 @@ func (e *Engine) NextDue() (at time.Time, ok bool) {
 // emit folds an event and appends it to the record being decided.
 func (e *Engine) emit(ev Event) {
 	k := ev.Subject()
-	known := e.st.Alarms[k] != nil
+	was := e.st.Alarms[k]
+	stood := was != nil && was.Standing
 	e.st.FoldEvent(e.r, ev)
 	e.r.Events = append(e.r.Events, ev)
 	if a := e.st.Alarms[k]; a != nil {
-		if !known {
-			e.index(k)
+		if was == nil {
+			index(e.instances, k)
 		}
 		e.arm(a)
+		if a.Standing != stood {
+			e.touch(k)
+		}
 	}
 	switch ev := ev.(type) {
+	case *Measured:
+		e.touch(k)
+	case *Occurred:
+		index(e.occurred, k)
 	case *CallOutOpened:
 		e.armCallOut(e.st.CallOuts[ev.CallOut.ID])
 	case *RungReached:
@@ -144,11 +171,12 @@ func (e *Engine) emit(ev Event) {
 	}
 }
 
-func (e *Engine) index(k Key) {
+// index notes an instance of a point, in order.
+func index(of map[pointKey][]Key, k Key) {
 	at := pointKey{k.Site, k.Point}
-	i, there := slices.BinarySearchFunc(e.instances[at], k, Key.Compare)
+	i, there := slices.BinarySearchFunc(of[at], k, Key.Compare)
 	if !there {
-		e.instances[at] = slices.Insert(e.instances[at], i, k)
+		of[at] = slices.Insert(of[at], i, k)
 	}
 }
 
@@ -207,6 +235,10 @@ func (e *Engine) tick() {
 			}
 		case dueAgent:
 			e.agentDue(AgentID(entry.Name), entry.At)
+		case duePath:
+			e.pathDue(AgentID(entry.Name), entry.Key.Instance, entry.At)
+		case dueSilence:
+			e.silenceDue(SilenceID(entry.Name), entry.At)
 		case dueFlood:
 			e.floodDue()
 		case dueCallOut:
@@ -229,7 +261,7 @@ func (e *Engine) alarmDue(a *Alarm) {
 	now := e.r.At
 	if w := a.Wait; w != nil && isDue(w.Due, now) {
 		if w.What == Raise {
-			e.raise(a.Key, rise{Severity: w.Severity, Text: w.Text, Since: w.Since, Audit: w.Audit, By: w.Seq})
+			e.raise(a.Key, rise{Severity: w.Severity, Text: w.Text, Since: w.Since, Audit: w.Audit, By: w.Seq, Measure: w.Measure})
 		} else {
 			e.clear(a, *w)
 		}
@@ -251,7 +283,7 @@ func (e *Engine) alarmDue(a *Alarm) {
 
 // tellable reports whether people may be told of the alarm now.
 func (e *Engine) tellable(a *Alarm) bool {
-	return a.Standing && !a.Acknowledged && a.Shelf == nil && a.Cause.IsZero() && !a.HeldUntil.After(e.r.At)
+	return a.Standing && !a.Acknowledged && a.Shelf == nil && a.Suppressed == nil && a.Cause.IsZero() && !a.HeldUntil.After(e.r.At)
 }
 
 // announce says that people may be told, if they may and have not been.
@@ -289,14 +321,53 @@ func (e *Engine) withdraw(a *Alarm, why string) {
 	}
 }
 
-// reconfigured takes alarms off the board whose points are no longer there and
-// watches the agents of the new network.
-func (e *Engine) reconfigured() {
+// conform brings everything in line with the network in force: alarms whose
+// points are gone leave the board, alarms whose cause no longer explains them
+// are told after a hold, silences and clocks follow the configuration.
+func (e *Engine) conform() {
+	e.conformSilences()
 	for _, k := range slices.SortedFunc(maps.Keys(e.st.Alarms), Key.Compare) {
-		a := e.st.Alarms[k]
-		if (a.OnBoard() || a.Wait != nil) && e.net.Point(k) == nil {
-			e.emit(&Closed{On: On{k}, Why: "point removed"})
-		}
+		e.conformAlarm(e.st.Alarms[k])
 	}
+	clear(e.watched)
+	clear(e.watchedPaths)
 	e.watchAgents()
+	e.deriveAll()
+}
+
+func (e *Engine) conformAlarm(a *Alarm) {
+	p := e.net.Point(a.Key)
+	switch {
+	case !a.OnBoard() && a.Wait == nil:
+		return
+	case p == nil:
+		e.closeAlarm(a, "point removed")
+		return
+	case e.unwatched(a, p):
+		e.closeAlarm(a, "no longer watched")
+		return
+	}
+	if !a.Cause.IsZero() && !p.explainedBy(a.Cause) {
+		e.released(a, p)
+	}
+	e.suppress(a)
+}
+
+// unwatched reports whether nothing can clear the alarm any more: it stands for
+// the silence of an agent or path that is not watched, or for a condition that
+// is derived no longer, and no notification ever spoke of it.
+func (e *Engine) unwatched(a *Alarm, p *Point) bool {
+	switch {
+	case !a.Order.At.IsZero():
+		return false
+	case p.Kind == Alive:
+		return len(e.net.reporting[a.Key]) == 0 && a.Key.Site != SiteSelf
+	}
+	return e.st.Derived[a.Key] != nil && p.Derive == nil
+}
+
+// closeAlarm takes an alarm off the board and releases what it explained.
+func (e *Engine) closeAlarm(a *Alarm, why string) {
+	e.emit(&Closed{On: On{a.Key}, Why: why})
+	e.releaseConsequences(a.Key)
 }

@@ -73,7 +73,7 @@ func network(tb testing.TB) *correlate.Network {
 		return out
 	}
 	sites := []*correlate.Site{
-		{ID: "hub", Name: "Hub", Points: points("hub", ""), Agents: []correlate.AgentID{"hub-1"}},
+		{ID: "hub", Name: "Hub", Tags: []string{"hubs"}, Points: points("hub", ""), Agents: []correlate.AgentID{"hub-1"}},
 		{ID: "leaf", Name: "Leaf", Upstream: "hub", Points: points("leaf", "hub"), Agents: []correlate.AgentID{"leaf-1"}},
 	}
 	agents := []*correlate.Agent{

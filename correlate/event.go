@@ -35,6 +35,8 @@ type (
 		Merit    float64   `cbor:"5,keyasint,omitempty"`
 		Audit    bool      `cbor:"6,keyasint,omitempty"`
 		By       Seq       `cbor:"7,keyasint,omitempty"` // record of the report, when a delay lay between
+		Measure  *Measure  `cbor:"8,keyasint,omitempty"`
+		OverCut  bool      `cbor:"9,keyasint,omitempty"` // suppression would have begun or gone on, but is only counted
 	}
 	// Repeated says that a standing alarm was raised again: counted, refreshed.
 	Repeated struct {
@@ -48,6 +50,7 @@ type (
 		Severity Severity `cbor:"2,keyasint"`
 		Text     string   `cbor:"3,keyasint"`
 		Worse    bool     `cbor:"4,keyasint,omitempty"`
+		Measure  *Measure `cbor:"5,keyasint,omitempty"`
 	}
 	// AlarmCleared ends an episode.
 	AlarmCleared struct {
@@ -134,13 +137,15 @@ type (
 		Severity Severity  `cbor:"5,keyasint,omitempty"`
 		Text     string    `cbor:"6,keyasint,omitempty"`
 		Audit    bool      `cbor:"7,keyasint,omitempty"`
+		Measure  *Measure  `cbor:"8,keyasint,omitempty"`
 	}
 	// PendingEnded says that it did not hold.
 	PendingEnded struct {
 		On
 	}
 	// Announced says that people may be told of the alarm from now on. Why is
-	// "raised", "flapping", "worse", "again" (re-alarm), "unshelved" or "held".
+	// "raised", "flapping", "worse", "again" (re-alarm), "unshelved", "held" or
+	// "unsuppressed" (the silence over it is over).
 	// Again is when it will be asked anew if nobody takes it; zero for never.
 	// Flood says that it was told within a flood: call-outs put it into a digest
 	// by cause and site instead of a message of its own. Nothing is dropped.
@@ -151,17 +156,21 @@ type (
 		Flood bool      `cbor:"4,keyasint,omitempty"`
 	}
 	// Withdrawn says that people are no longer to be told, and why:
-	// "shelved", "explained", "closed".
+	// "shelved", "explained", "suppressed", "closed".
 	Withdrawn struct {
 		On
 		Why string `cbor:"2,keyasint"`
 	}
 	// Measured is a reading in engineering units. Level is the limit it is
-	// beyond: "", "low", "low-low", "high", "high-high" or "implausible".
+	// beyond: "", "low", "low-low", "high", "high-high" or "implausible". Keep
+	// says that it is kept for the rate of change, Moved that it left what it was
+	// still around.
 	Measured struct {
 		On
 		Value float64 `cbor:"2,keyasint"`
 		Level string  `cbor:"3,keyasint,omitempty"`
+		Keep  bool    `cbor:"4,keyasint,omitempty"`
+		Moved bool    `cbor:"5,keyasint,omitempty"`
 	}
 	// Occurred is a momentary event of an entry point.
 	Occurred struct {
@@ -182,7 +191,7 @@ type (
 		Why string `cbor:"2,keyasint"`
 	}
 	// Closed takes an alarm off the board for a reason other than its clearing:
-	// "point removed", "latch released".
+	// "point removed", "no longer watched".
 	Closed struct {
 		On
 		Why string `cbor:"2,keyasint"`
@@ -288,6 +297,9 @@ var EventKinds = map[EventKind]struct {
 	19: {"measured", func() Event { return new(Measured) }}, 20: {"occurred", func() Event { return new(Occurred) }},
 	21: {"ignored", func() Event { return new(Ignored) }}, 22: {"refused", func() Event { return new(Refused) }},
 	23: {"closed", func() Event { return new(Closed) }},
+	24: {"silence-set", func() Event { return new(SilenceSet) }}, 25: {"silence-began", func() Event { return new(SilenceBegan) }},
+	26: {"silence-ended", func() Event { return new(SilenceEnded) }}, 27: {"suppressed", func() Event { return new(Suppressed) }},
+	28: {"unsuppressed", func() Event { return new(Unsuppressed) }}, 31: {"computed", func() Event { return new(Computed) }},
 	29: {"flood-began", func() Event { return new(FloodBegan) }}, 30: {"flood-ended", func() Event { return new(FloodEnded) }},
 	32: {"audited", func() Event { return new(Audited) }},
 	40: {"callout-opened", func() Event { return new(CallOutOpened) }},

@@ -49,7 +49,8 @@ func (s *State) foldArrival(r *Record, in *Arrival) {
 		agent = &AgentState{ID: in.Agent}
 		s.Agents[in.Agent] = agent
 	}
-	agent.Heard, agent.From = r.At, in.From
+	agent.heard(PathOf(in.From), r.At)
+	agent.From = in.From
 	agent.Arrivals++
 	if in.HasUptime {
 		agent.Uptime = in.Uptime
@@ -85,7 +86,11 @@ func (s *State) FoldEvent(r *Record, ev Event) {
 	case *Passed, *StandInSet, *StandInEnded, *Piled, *PileEmptied, *Proved:
 		s.foldDuty(r, ev)
 	case *Measured:
-		s.Readings[e.Key] = &Reading{Key: e.Key, Value: e.Value, At: r.OwnTime(), Level: e.Level, Seq: r.Seq, Order: orderOf(r, Value)}
+		s.foldMeasured(r, e)
+	case *Computed:
+		s.foldComputed(r, e)
+	case *SilenceSet, *SilenceBegan, *SilenceEnded:
+		s.foldSilence(ev)
 	case *Occurred:
 		if at := r.OwnTime(); at.Equal(r.At) || at.After(s.Events[e.Key]) {
 			s.Events[e.Key] = at
@@ -111,6 +116,8 @@ func (s *State) FoldEvent(r *Record, ev Event) {
 func (s *State) foldAlarm(r *Record, ev Event) {
 	a := s.alarm(ev.Subject(), r.OwnTime())
 	a.LastSeq = r.Seq
+	cause, under := a.Cause, a.silencedBy()
+	defer func() { s.moved(a, cause, under) }()
 	switch e := ev.(type) {
 	case *Raised:
 		a.foldRaised(r, e)
@@ -123,6 +130,7 @@ func (s *State) foldAlarm(r *Record, ev Event) {
 		a.reported(r, Raise)
 	case *Changed:
 		a.Severity, a.Text, a.LastSeen, a.Changed = e.Severity, e.Text, r.OwnTime(), r.At
+		a.Measure = e.Measure
 		a.status(r.OwnTime(), r.Seq, e.Severity, e.Text)
 		if e.Worse {
 			a.Acknowledged = false
@@ -153,7 +161,7 @@ func (s *State) foldAlarm(r *Record, ev Event) {
 		if a.Wait != nil && a.Wait.What == e.What {
 			seq = a.Wait.Seq
 		}
-		a.Wait = &Wait{What: e.What, Since: e.Since, Due: e.Due, Severity: e.Severity, Text: e.Text, Audit: e.Audit, Seq: seq}
+		a.Wait = &Wait{What: e.What, Since: e.Since, Due: e.Due, Severity: e.Severity, Text: e.Text, Audit: e.Audit, Seq: seq, Measure: e.Measure}
 		a.reported(r, e.What)
 	case *PendingEnded:
 		if a.Wait != nil {
@@ -167,6 +175,11 @@ func (s *State) foldAlarm(r *Record, ev Event) {
 		a.Flood = e.Flood
 		a.Announced, a.AnnouncedAt, a.ReAlarmDue = true, r.At, e.Again
 		a.HeldUntil, a.HeldWhy = time.Time{}, ""
+	case *Suppressed:
+		a.Suppressed = &Suppression{By: e.By, Kind: e.What, Since: r.At, Until: e.Until}
+		a.Changed = r.At
+	case *Unsuppressed:
+		a.Suppressed, a.Changed = nil, r.At
 	case *Withdrawn:
 		a.Announced, a.ReAlarmDue = false, time.Time{}
 	case *Closed:
@@ -184,7 +197,10 @@ func (a *Alarm) foldRaised(r *Record, e *Raised) {
 	a.Repeats, a.RaisedBy = 0, cmp.Or(e.By, r.Seq)
 	a.Acknowledged, a.AckBy, a.AckVia, a.AckAt = false, "", "", time.Time{}
 	a.Announced, a.AnnouncedAt, a.ReAlarmDue, a.Cause = false, time.Time{}, time.Time{}, Key{}
-	a.HeldUntil, a.HeldWhy, a.Wait = time.Time{}, "", nil
+	a.HeldUntil, a.HeldWhy, a.Wait, a.Suppressed, a.Measure = time.Time{}, "", nil, nil, e.Measure
+	if e.OverCut {
+		a.OverCut++
+	}
 	a.Merit, a.MeritAt, a.Audit, a.Flood = e.Merit, own, e.Audit, false
 	a.status(own, a.RaisedBy, e.Severity, e.Text)
 	a.reported(r, Raise)
@@ -195,7 +211,7 @@ func (a *Alarm) foldCleared(r *Record, e *AlarmCleared) {
 	own := r.OwnTime()
 	a.Cleared, a.Changed, a.Wait, a.Audit = own, r.At, nil, e.Audit
 	a.Cause, a.HeldUntil, a.HeldWhy, a.Announced, a.ReAlarmDue = Key{}, time.Time{}, "", false, time.Time{}
-	a.Latched, a.Merit, a.MeritAt = e.Latch, e.Merit, own
+	a.Latched, a.Merit, a.MeritAt, a.Suppressed = e.Latch, e.Merit, own, nil
 	a.status(own, cmp.Or(e.By, r.Seq), Cleared, e.Text)
 	a.reported(r, Clear)
 }
@@ -233,7 +249,7 @@ func (a *Alarm) foldClosed(r *Record, e *Closed) {
 	}
 	a.Standing, a.Condition, a.Latched, a.Flapping = false, false, false, false
 	a.Wait, a.Shelf, a.Cause, a.HeldUntil, a.HeldWhy, a.Announced = nil, nil, Key{}, time.Time{}, "", false
-	a.FlapDue, a.ReAlarmDue = time.Time{}, time.Time{}
+	a.FlapDue, a.ReAlarmDue, a.Suppressed = time.Time{}, time.Time{}, nil
 	a.Changed = r.At
 }
 
@@ -252,6 +268,60 @@ func prepend[T any](list []T, first T) []T {
 		list = list[:MaxStatusChanges-1]
 	}
 	return slices.Insert(list, 0, first)
+}
+
+// moved keeps the indexes of a changed alarm's cause and silence.
+func (s *State) moved(a *Alarm, cause Key, under SilenceID) {
+	if a.Cause != cause {
+		leave(s.explains, cause, a.Key)
+		join(s.explains, a.Cause, a.Key)
+	}
+	if by := a.silencedBy(); by != under {
+		leave(s.silenced, under, a.Key)
+		join(s.silenced, by, a.Key)
+	}
+}
+
+func (a *Alarm) silencedBy() SilenceID {
+	if a.Suppressed == nil {
+		return ""
+	}
+	return a.Suppressed.By
+}
+
+func join[K comparable](index map[K]map[Key]struct{}, at K, k Key) {
+	if at == *new(K) {
+		return
+	}
+	if index[at] == nil {
+		index[at] = map[Key]struct{}{}
+	}
+	index[at][k] = struct{}{}
+}
+
+func leave[K comparable](index map[K]map[Key]struct{}, at K, k Key) {
+	delete(index[at], k)
+	if len(index[at]) == 0 {
+		delete(index, at)
+	}
+}
+
+func (s *State) foldMeasured(r *Record, e *Measured) {
+	m := s.Readings[e.Key]
+	if m == nil {
+		m = &Reading{Key: e.Key}
+		s.Readings[e.Key] = m
+	}
+	m.Value, m.At, m.Level, m.Seq, m.Order = e.Value, r.OwnTime(), e.Level, r.Seq, orderOf(r, Value)
+	if e.Keep {
+		if len(m.Past) == maxPast {
+			m.Past = append(m.Past[:0], m.Past[1:]...)
+		}
+		m.Past = append(m.Past, Sample{r.At, e.Value})
+	}
+	if e.Moved {
+		m.Still = Sample{r.At, e.Value}
+	}
 }
 
 func (s *State) foldCallOut(r *Record, ev Event) {
@@ -304,6 +374,11 @@ func (s *State) forget(now time.Time) {
 		return
 	}
 	s.forgot = now
+	for id, until := range s.Dealt {
+		if !until.After(now) {
+			delete(s.Dealt, id)
+		}
+	}
 	s.forgetStandIns(now)
 	for id, m := range s.Messages {
 		if m.State != MessageWaiting && now.Sub(m.Queued) > keepSettled {
@@ -324,11 +399,14 @@ func (s *State) forget(now time.Time) {
 }
 
 // reported notes the sender's time of a report. Inputs that carry none, such as
-// a tick that ends a delay, leave what is known of the last report.
+// a tick that ends a delay, leave what is known of the last report, and so do
+// notifications that the alarm merely follows from.
 func (a *Alarm) reported(r *Record, what What) {
 	switch in := r.Input.(type) {
 	case *Arrival:
-		a.Order, a.Agent = orderOf(r, what), in.Agent
+		if in.observes(a.Key) {
+			a.Order, a.Agent = orderOf(r, what), in.Agent
+		}
 	case *Audit:
 		a.Agent = in.Agent
 		if in.HasUptime {

@@ -4,7 +4,7 @@ import "time"
 
 // Input is something that happened and that the engine has to decide about.
 // The set is closed: [Arrival], [Notice], [Act], [Tick], [Start],
-// [Reconfigure], [Delivery], [Access], [Reply], [RosterAct], [Audit].
+// [Reconfigure], [Delivery], [Access], [SetSilence], [EndSilence], [Reply], [RosterAct], [Audit].
 type Input interface{ input() }
 
 // Arrival is one accepted notification with what the rules made of it. It is
@@ -40,6 +40,16 @@ type Arrival struct {
 	HasSequence bool   `cbor:"32,keyasint,omitempty"`
 }
 
+// observes reports whether the notification itself says something about a key.
+func (in *Arrival) observes(k Key) bool {
+	for i := range in.Observations {
+		if in.Observations[i].Key == k {
+			return true
+		}
+	}
+	return false
+}
+
 // Notice carries observations that the program itself made: on the site self,
 // from an audit, or from a derived point.
 type Notice struct {
@@ -67,6 +77,8 @@ type Act struct {
 	Via    string    `cbor:"4,keyasint"`           // by what: "console", "api", "sms", ...
 	Text   string    `cbor:"5,keyasint,omitempty"` // note or reason
 	Until  time.Time `cbor:"6,keyasint,omitzero"`  // end of a shelf
+	// MayLong says that the actor may shelve for longer than a shift.
+	MayLong bool `cbor:"7,keyasint,omitempty"`
 }
 
 // Tick says that time has passed: whatever is due is decided.

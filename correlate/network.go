@@ -110,6 +110,25 @@ type Limits struct {
 	LowLow, Low, High, HighHigh *Limit
 }
 
+// RateLimit bounds how far an analog value may move within a time. Rise and Fall
+// are in the point's unit; 0 is not watched. It ends when the value has moved
+// less by DeadBand.
+type RateLimit struct {
+	Rise, Fall float64
+	Within     time.Duration
+	DeadBand   float64
+	Severity   Severity
+}
+
+// StuckLimit raises a fault of the sensor when readings keep coming and all of
+// them stay within By of each other for After. Real values are never quite
+// still.
+type StuckLimit struct {
+	After    time.Duration
+	By       float64
+	Severity Severity
+}
+
 // Point is the configuration of one watched thing at one site. Points are
 // immutable once handed to a [Network].
 type Point struct {
@@ -137,6 +156,9 @@ type Point struct {
 	Offset       float64
 	Decimals     int // how many decimals the value is shown with
 	Limits       Limits
+	Rate         *RateLimit
+	Stuck        *StuckLimit
+	Derive       *Derivation // of a derived point
 	PlausibleMin *float64
 	PlausibleMax *float64
 	Instructions string
@@ -156,6 +178,13 @@ type Agent struct {
 	Instance  string        // the instance of that point, empty when the site has one agent
 	Heartbeat time.Duration // how often it owes a sign of life; 0 owes none
 	Grace     time.Duration // added to Heartbeat before silence is an alarm
+
+	// Paths are the addresses it sends from when it has several. One that is not
+	// heard for PathAllowed while another is raises PathPoint, with the address as
+	// its instance; 0 watches none.
+	Paths       []string
+	PathPoint   PointID
+	PathAllowed time.Duration
 }
 
 // WebLink is a web or ssh address that the alarm page offers.
@@ -193,6 +222,14 @@ type Network struct {
 	silence []AgentID     // in order
 	order   []SiteID
 	hash    string
+
+	tagged      map[string][]SiteID // sites by their tags
+	reporting   map[Key][]AgentID   // whose silence an alarm is about
+	derived     []Key               // derived points, each after those it looks at
+	rank        map[Key]int         // their places in derived
+	lookedAt    map[pointKey][]PointID
+	windows     map[SilenceID]*Window
+	windowOrder []SilenceID
 }
 
 // Hash identifies the configuration the network was built from.
@@ -221,16 +258,20 @@ func (n *Network) Point(k Key) *Point {
 
 // NewNetwork builds a network from sites and agents, which it owns from then
 // on. hash identifies the configuration they came from. It returns an error
-// for a duplicate ID, an agent of an unknown site, and a loop in the transport
-// tree.
+// for a duplicate ID, an agent of an unknown site, a loop in the transport
+// tree, and derived points that look at each other in a circle.
 func NewNetwork(sites []*Site, agents []*Agent, hash string) (*Network, error) {
-	n := &Network{sites: map[SiteID]*Site{}, agents: map[AgentID]*Agent{}, explain: map[Ref][]Key{}, hash: hash}
+	n := &Network{sites: map[SiteID]*Site{}, agents: map[AgentID]*Agent{}, explain: map[Ref][]Key{}, hash: hash,
+		tagged: map[string][]SiteID{}, reporting: map[Key][]AgentID{}, lookedAt: map[pointKey][]PointID{}, rank: map[Key]int{}}
 	for _, s := range sites {
 		if n.sites[s.ID] != nil {
 			return nil, fmt.Errorf("site %q is there twice", s.ID)
 		}
 		n.sites[s.ID] = s
 		n.order = append(n.order, s.ID)
+		for _, tag := range s.Tags {
+			n.tagged[tag] = append(n.tagged[tag], s.ID)
+		}
 	}
 	for _, a := range agents {
 		if n.agents[a.ID] != nil {
@@ -241,13 +282,52 @@ func NewNetwork(sites []*Site, agents []*Agent, hash string) (*Network, error) {
 		}
 		n.agents[a.ID] = a
 		n.silence = append(n.silence, a.ID)
+		n.reporting[a.AliveKey()] = append(n.reporting[a.AliveKey()], a.ID)
+		for _, path := range a.Paths {
+			n.reporting[a.PathKey(path)] = append(n.reporting[a.PathKey(path)], a.ID)
+		}
 	}
 	if loop := n.transportLoop(); loop != "" {
 		return nil, fmt.Errorf("site %q hangs on itself through its upstream sites", loop)
 	}
 	n.indexCauses()
+	if err := n.indexDerived(); err != nil {
+		return nil, err
+	}
 	return n, nil
 }
+
+// WithWindows returns the network with maintenance windows, in order. It returns
+// an error for a duplicate ID and for a scope that covers nothing.
+func (n *Network) WithWindows(windows []*Window) (*Network, error) {
+	c := *n
+	c.windows, c.windowOrder = map[SilenceID]*Window{}, nil
+	for _, w := range windows {
+		if c.windows[w.ID] != nil {
+			return nil, fmt.Errorf("window %q is there twice", w.ID)
+		}
+		for _, s := range w.Scopes {
+			if why := n.unknownScope(s); why != "" {
+				return nil, fmt.Errorf("window %q: %s", w.ID, why)
+			}
+		}
+		c.windows[w.ID] = w
+		c.windowOrder = append(c.windowOrder, w.ID)
+	}
+	return &c, nil
+}
+
+// Windows lists the configured maintenance windows in order.
+func (n *Network) Windows() []*Window {
+	out := make([]*Window, len(n.windowOrder))
+	for i, id := range n.windowOrder {
+		out[i] = n.windows[id]
+	}
+	return out
+}
+
+// CheckScope says why a scope covers nothing, or "".
+func (n *Network) CheckScope(s Scope) string { return n.unknownScope(s) }
 
 // transportLoop returns a site whose upstream chain returns to it, or "".
 func (n *Network) transportLoop() SiteID {
@@ -279,6 +359,12 @@ func (n *Network) indexCauses() {
 
 // AliveKey returns the key that the agent's silence raises.
 func (a *Agent) AliveKey() Key { return Key{Site: a.Site, Point: a.Point, Instance: a.Instance} }
+
+// PathKey returns the key that the silence of one of the agent's addresses
+// raises.
+func (a *Agent) PathKey(path string) Key {
+	return Key{Site: a.Site, Point: a.PathPoint, Instance: path}
+}
 
 // Allowed is how long the agent may be silent before that is an alarm; zero
 // when it owes no sign of life.

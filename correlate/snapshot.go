@@ -9,25 +9,34 @@ import (
 // Snapshot is a state in a form that encodes the same way every time: lists in
 // key order instead of maps.
 type Snapshot struct {
-	Fold     int            `cbor:"1,keyasint"` // FoldVersion of whoever made it
-	Seq      Seq            `cbor:"2,keyasint"`
-	At       time.Time      `cbor:"3,keyasint"`
-	Started  time.Time      `cbor:"4,keyasint"`
-	Hash     string         `cbor:"5,keyasint"`
-	Forgot   time.Time      `cbor:"6,keyasint"`
-	Alarms   []*Alarm       `cbor:"7,keyasint"`
-	Readings []*Reading     `cbor:"8,keyasint"`
-	Events   []LastEvent    `cbor:"9,keyasint"`
-	Agents   []*AgentState  `cbor:"10,keyasint"`
-	Engines  []*EngineClock `cbor:"11,keyasint"`
-	CallOuts []*CallOut     `cbor:"12,keyasint"`
-	Messages []*Message     `cbor:"13,keyasint"`
-	Newest   []CallOutID    `cbor:"14,keyasint"` // the newest call-out of each alarm that has one
-	Flood    Flood          `cbor:"15,keyasint"`
-	StandIns []*StandIn     `cbor:"20,keyasint,omitempty"`
-	Piles    []*Pile        `cbor:"21,keyasint,omitempty"`
-	Proofs   []LastProof    `cbor:"22,keyasint,omitempty"`
-	Audits   []*AuditState  `cbor:"25,keyasint"`
+	Fold     int             `cbor:"1,keyasint"` // FoldVersion of whoever made it
+	Seq      Seq             `cbor:"2,keyasint"`
+	At       time.Time       `cbor:"3,keyasint"`
+	Started  time.Time       `cbor:"4,keyasint"`
+	Hash     string          `cbor:"5,keyasint"`
+	Forgot   time.Time       `cbor:"6,keyasint"`
+	Alarms   []*Alarm        `cbor:"7,keyasint"`
+	Readings []*Reading      `cbor:"8,keyasint"`
+	Events   []LastEvent     `cbor:"9,keyasint"`
+	Agents   []*AgentState   `cbor:"10,keyasint"`
+	Engines  []*EngineClock  `cbor:"11,keyasint"`
+	CallOuts []*CallOut      `cbor:"12,keyasint"`
+	Messages []*Message      `cbor:"13,keyasint"`
+	Newest   []CallOutID     `cbor:"14,keyasint"` // the newest call-out of each alarm that has one
+	Flood    Flood           `cbor:"15,keyasint"`
+	Silences []*Silence      `cbor:"16,keyasint"`
+	Dealt    []Dealt         `cbor:"17,keyasint"`
+	Derived  []*DerivedState `cbor:"18,keyasint"`
+	StandIns []*StandIn      `cbor:"20,keyasint,omitempty"`
+	Piles    []*Pile         `cbor:"21,keyasint,omitempty"`
+	Proofs   []LastProof     `cbor:"22,keyasint,omitempty"`
+	Audits   []*AuditState   `cbor:"25,keyasint"`
+}
+
+// Dealt is up to when the occurrences of a configured window are over and done.
+type Dealt struct {
+	ID    SilenceID `cbor:"1,keyasint"`
+	Until time.Time `cbor:"2,keyasint"`
 }
 
 // LastEvent is the newest momentary event of an entry point.
@@ -59,6 +68,13 @@ func (s *State) Snapshot() *Snapshot {
 	for _, k := range slices.SortedFunc(maps.Keys(c.ByAlarm), byKey) {
 		out.Newest = append(out.Newest, c.ByAlarm[k])
 	}
+	for _, k := range slices.SortedFunc(maps.Keys(c.Derived), byKey) {
+		out.Derived = append(out.Derived, c.Derived[k])
+	}
+	for _, id := range slices.Sorted(maps.Keys(c.Dealt)) {
+		out.Dealt = append(out.Dealt, Dealt{id, c.Dealt[id]})
+	}
+	out.Silences = inOrder(c.Silences)
 	out.Agents = inOrder(c.Agents)
 	out.Engines = inOrder(c.Engines)
 	out.CallOuts = inOrder(c.CallOuts)
@@ -106,6 +122,16 @@ func Restore(snap *Snapshot) *State {
 	for _, m := range snap.Messages {
 		s.Messages[m.ID] = m
 	}
+	for _, v := range snap.Silences {
+		s.Silences[v.ID] = v
+	}
+	for _, d := range snap.Dealt {
+		s.Dealt[d.ID] = d.Until
+	}
+	for _, d := range snap.Derived {
+		s.Derived[d.Key] = d
+	}
+	s.indexAlarms()
 	for _, a := range snap.Audits {
 		s.Audits[a.Agent] = a
 	}

@@ -10,6 +10,7 @@ type rise struct {
 	Since    time.Time
 	Audit    bool
 	By       Seq // record of the report, when a delay lay between
+	Measure  *Measure
 }
 
 // arrival decides about a notification: the agent lives, and each observation
@@ -130,10 +131,10 @@ func (e *Engine) conditionCame(k Key, p *Point, c rise) {
 		e.cameAgain(a, c)
 	case a != nil && a.Wait != nil && a.Wait.What == Raise:
 		if a.Wait.Severity != c.Severity {
-			e.emit(&Pending{On: On{k}, What: Raise, Since: a.Wait.Since, Due: a.Wait.Due, Severity: c.Severity, Text: c.Text, Audit: c.Audit})
+			e.emit(&Pending{On: On{k}, What: Raise, Since: a.Wait.Since, Due: a.Wait.Due, Severity: c.Severity, Text: c.Text, Audit: c.Audit, Measure: c.Measure})
 		}
 	case p.RaiseAfter > 0:
-		e.emit(&Pending{On: On{k}, What: Raise, Since: c.Since, Due: e.dueAfter(c.Since, p.RaiseAfter), Severity: c.Severity, Text: c.Text, Audit: c.Audit})
+		e.emit(&Pending{On: On{k}, What: Raise, Since: c.Since, Due: e.dueAfter(c.Since, p.RaiseAfter), Severity: c.Severity, Text: c.Text, Audit: c.Audit, Measure: c.Measure})
 	default:
 		e.raise(k, c)
 	}
@@ -175,7 +176,7 @@ func (e *Engine) cameAgain(a *Alarm, c rise) {
 // changeSeverity keeps the alarm and, unless it got worse, its acknowledgement.
 func (e *Engine) changeSeverity(a *Alarm, c rise) {
 	worse := c.Severity > a.Severity
-	e.emit(&Changed{On: On{a.Key}, Severity: c.Severity, Text: c.Text, Worse: worse})
+	e.emit(&Changed{On: On{a.Key}, Severity: c.Severity, Text: c.Text, Worse: worse, Measure: c.Measure})
 	if worse && e.tellable(a) {
 		e.tell(a, "worse")
 	}
@@ -185,7 +186,7 @@ func (e *Engine) changeSeverity(a *Alarm, c rise) {
 func (e *Engine) raise(k Key, c rise) {
 	p := e.net.Point(k)
 	if p == nil {
-		e.emit(&Closed{On: On{k}, Why: "point removed"})
+		e.closeAlarm(e.st.Alarms[k], "point removed")
 		return
 	}
 	merit := 0.0
@@ -195,13 +196,15 @@ func (e *Engine) raise(k Key, c rise) {
 		}
 		merit = p.Flap.Rise(merit)
 	}
-	e.emit(&Raised{On: On{k}, Severity: c.Severity, Text: c.Text, Since: c.Since, Merit: merit, Audit: c.Audit, By: c.By})
+	e.emit(&Raised{On: On{k}, Severity: c.Severity, Text: c.Text, Since: c.Since, Merit: merit, Audit: c.Audit, By: c.By, Measure: c.Measure,
+		OverCut: p.Flap != nil && !p.suppressesFlapping() && merit > p.Flap.Cut})
 	a := e.st.Alarms[k]
 	why := "raised"
 	if p.suppressesFlapping() && merit > p.Flap.Cut {
 		e.emit(&FlapBegan{On: On{k}, Merit: merit, Due: e.r.OwnTime().Add(p.Flap.Until(merit, true))})
 		why = "flapping"
 	}
+	e.suppress(a)
 	e.placeUnderCause(a, p)
 	e.holdBack(a)
 	e.announce(a, why)

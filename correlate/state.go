@@ -27,6 +27,9 @@ type State struct {
 	Messages map[MessageID]*Message
 	ByAlarm  map[Key]CallOutID // the newest call-out of an alarm, while kept
 	Flood    Flood
+	Silences map[SilenceID]*Silence  // that hold or are to come
+	Dealt    map[SilenceID]time.Time // up to when the occurrences of a configured window are over and done
+	Derived  map[Key]*DerivedState
 	StandIns map[string]*StandIn
 	Piles    map[string]*Pile     // by person
 	Proofs   map[string]time.Time // the last proof to each roster
@@ -34,6 +37,10 @@ type State struct {
 
 	forgot time.Time          // when settled messages were last dropped
 	spent  map[string][]spend // messages that count against budgets, by person; follows from Messages
+
+	// Indexes of Alarms, kept by the fold and no part of a snapshot.
+	explains map[Key]map[Key]struct{}       // the alarms under each cause
+	silenced map[SilenceID]map[Key]struct{} // the alarms under each silence
 }
 
 // NewState returns the state of an empty journal.
@@ -43,7 +50,9 @@ func NewState() *State {
 		Agents: map[AgentID]*AgentState{}, Engines: map[string]*EngineClock{},
 		CallOuts: map[CallOutID]*CallOut{}, Messages: map[MessageID]*Message{}, ByAlarm: map[Key]CallOutID{},
 		StandIns: map[string]*StandIn{}, Piles: map[string]*Pile{}, Proofs: map[string]time.Time{}, spent: map[string][]spend{},
-		Audits: map[AgentID]*AuditState{},
+		Audits:   map[AgentID]*AuditState{},
+		Silences: map[SilenceID]*Silence{}, Dealt: map[SilenceID]time.Time{}, Derived: map[Key]*DerivedState{},
+		explains: map[Key]map[Key]struct{}{}, silenced: map[SilenceID]map[Key]struct{}{},
 	}
 }
 
@@ -62,14 +71,26 @@ func (s *State) Board() []*Alarm {
 // Consequences lists the alarms on the board that cause explains, in key order.
 func (s *State) Consequences(cause Key) []*Alarm {
 	var out []*Alarm
-	for _, a := range s.Alarms {
-		if a.Cause == cause && a.OnBoard() {
+	for _, k := range s.consequences(cause) {
+		if a := s.Alarms[k]; a.OnBoard() {
 			out = append(out, a)
 		}
 	}
-	slices.SortFunc(out, func(a, b *Alarm) int { return a.Key.Compare(b.Key) })
 	return out
 }
+
+// consequences lists the alarms that name a cause, in key order.
+func (s *State) consequences(cause Key) []Key {
+	return slices.SortedFunc(maps.Keys(s.explains[cause]), Key.Compare)
+}
+
+// under lists the alarms under a silence, in key order.
+func (s *State) under(id SilenceID) []Key {
+	return slices.SortedFunc(maps.Keys(s.silenced[id]), Key.Compare)
+}
+
+// Under lists the alarms that stand under a silence, in key order.
+func (s *State) Under(id SilenceID) []Key { return s.under(id) }
 
 // Waiting lists the messages that have yet to be handed to a gateway, in the
 // order they were queued.
@@ -97,8 +118,14 @@ func (s *State) Clone() *State {
 		c.Alarms[k] = a.Clone()
 	}
 	c.Readings = clonePointers(s.Readings)
+	for _, m := range c.Readings {
+		m.Past = slices.Clone(m.Past)
+	}
 	c.Events = maps.Clone(s.Events)
 	c.Agents = clonePointers(s.Agents)
+	for _, a := range c.Agents {
+		a.Paths = slices.Clone(a.Paths)
+	}
 	c.Engines = clonePointers(s.Engines)
 	c.CallOuts = make(map[CallOutID]*CallOut, len(s.CallOuts))
 	for k, v := range s.CallOuts {
@@ -110,6 +137,13 @@ func (s *State) Clone() *State {
 	}
 	c.ByAlarm = maps.Clone(s.ByAlarm)
 	c.Flood.Recent = slices.Clone(s.Flood.Recent)
+	c.Silences = make(map[SilenceID]*Silence, len(s.Silences))
+	for id, v := range s.Silences {
+		c.Silences[id] = v.Clone()
+	}
+	c.Dealt = maps.Clone(s.Dealt)
+	c.Derived = clonePointers(s.Derived)
+	c.indexAlarms()
 	c.StandIns = clonePointers(s.StandIns)
 	c.Piles = make(map[string]*Pile, len(s.Piles))
 	for k, p := range s.Piles {
@@ -122,6 +156,15 @@ func (s *State) Clone() *State {
 	}
 	c.Audits = clonePointers(s.Audits)
 	return &c
+}
+
+// indexAlarms builds the indexes of the alarms anew.
+func (s *State) indexAlarms() {
+	s.explains, s.silenced = map[Key]map[Key]struct{}{}, map[SilenceID]map[Key]struct{}{}
+	for k, a := range s.Alarms {
+		join(s.explains, a.Cause, k)
+		join(s.silenced, a.silencedBy(), k)
+	}
 }
 
 func clonePointers[K comparable, V any](m map[K]*V) map[K]*V {
@@ -143,6 +186,10 @@ func (a *Alarm) Clone() *Alarm {
 	if a.Wait != nil {
 		wait := *a.Wait
 		c.Wait = &wait
+	}
+	if a.Suppressed != nil {
+		suppression := *a.Suppressed
+		c.Suppressed = &suppression
 	}
 	c.StatusChanges = slices.Clone(a.StatusChanges)
 	c.OperatorChanges = slices.Clone(a.OperatorChanges)

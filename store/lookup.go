@@ -33,6 +33,9 @@ type fact struct {
 func facts(r *correlate.Record, fn func(fact)) {
 	for _, ev := range r.Events {
 		fn(fact{ev.Subject(), severityOf(ev), ev.Kind()})
+		for _, s := range scopesOf(ev) {
+			fn(fact{key: correlate.Key{Site: s.Site, Point: s.Point, Instance: s.Instance}})
+		}
 	}
 	switch in := r.Input.(type) {
 	case *correlate.Arrival:
@@ -46,6 +49,20 @@ func facts(r *correlate.Record, fn func(fact)) {
 	case *correlate.Act:
 		fn(fact{key: in.Key})
 	}
+}
+
+// scopesOf lists what a silence covers, so that the history of a site and of a
+// point has the silences over it.
+func scopesOf(ev correlate.Event) []correlate.Scope {
+	switch e := ev.(type) {
+	case *correlate.SilenceSet:
+		return e.Silence.Scopes
+	case *correlate.SilenceBegan:
+		return e.Silence.Scopes
+	case *correlate.SilenceEnded:
+		return e.Scopes
+	}
+	return nil
 }
 
 func severityOf(ev correlate.Event) correlate.Severity {

@@ -23,6 +23,8 @@ const (
 	inputStart       = 5
 	inputReconfigure = 6
 	inputDelivery    = 7
+	inputSetSilence  = 8
+	inputEndSilence  = 9
 	inputAccess      = 14
 	inputReply       = 12
 	inputRosterAct   = 13
@@ -45,6 +47,10 @@ func inputNumber(in correlate.Input) (uint8, error) {
 		return inputReconfigure, nil
 	case *correlate.Delivery:
 		return inputDelivery, nil
+	case *correlate.SetSilence:
+		return inputSetSilence, nil
+	case *correlate.EndSilence:
+		return inputEndSilence, nil
 	case *correlate.Access:
 		return inputAccess, nil
 	case *correlate.Reply:
@@ -73,6 +79,10 @@ func newInput(number uint8) (correlate.Input, error) {
 		return new(correlate.Reconfigure), nil
 	case inputDelivery:
 		return new(correlate.Delivery), nil
+	case inputSetSilence:
+		return new(correlate.SetSilence), nil
+	case inputEndSilence:
+		return new(correlate.EndSilence), nil
 	case inputAccess:
 		return new(correlate.Access), nil
 	case inputReply:

@@ -27,7 +27,7 @@ type Record struct {
 }
 
 // Input says what came in. Kind is arrival, notice, act, tick, start,
-// reconfigure, access, delivery, reply or roster; the other fields are set as
+// reconfigure, access, delivery, reply, roster, set-silence or end-silence; the other fields are set as
 // they apply.
 type Input struct {
 	Kind      string              `json:"kind"`
@@ -65,7 +65,9 @@ type Event struct {
 	Until    time.Time          `json:"until,omitzero"`
 	Message  string             `json:"message,omitempty"`
 	Account  string             `json:"account,omitempty"` // of the console
-	Times    int                `json:"times,omitempty"`   // refused logins by now
+	Times    int                `json:"times,omitempty"`   // refused logins by now; alarms in a flood
+
+	Silence correlate.SilenceID `json:"silence,omitempty"`
 }
 
 // MaxPage bounds the records of one page of history.
@@ -130,7 +132,7 @@ func inputOf(input correlate.Input) Input {
 	case *correlate.Delivery:
 		return Input{Kind: "delivery", Message: in.Message, Outcome: in.Outcome.String(), Text: in.Answer}
 	}
-	return dutyInput(input)
+	return silenceInput(input)
 }
 
 func eventOf(ev correlate.Event, zone *time.Location) Event {
@@ -205,5 +207,6 @@ func callOutEvent(out *Event, ev correlate.Event, zone *time.Location) {
 		out.Message, out.Why = string(e.Message), e.Why
 	default:
 		accessEvent(out, ev)
+		silenceEvent(out, ev, zone)
 	}
 }

@@ -144,6 +144,10 @@ func (s *server) evidence(c clock, seq correlate.Seq, key correlate.Key) (eviden
 		e.Came = "decided when an account, session or token changed"
 	case *correlate.Reply:
 		e.Came = "answered by " + plain(in.Person, 60) + " over " + plain(in.Gateway, 40)
+	case *correlate.SetSilence:
+		e.Came = "decided when " + plain(in.Actor, 60) + " set a silence"
+	case *correlate.EndSilence:
+		e.Came = "decided when " + plain(in.Actor, 60) + " ended a silence"
 	case *correlate.RosterAct:
 		e.Came = "decided about the roster " + plain(in.Roster, 60)
 	}

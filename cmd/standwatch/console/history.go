@@ -220,6 +220,7 @@ func callOutLine(l *historyLine, ev correlate.Event, add func(string)) {
 		add(e.State.String())
 	default:
 		accessLine(l, ev, add)
+		silenceLine(l, ev, add)
 	}
 }
 
@@ -248,7 +249,7 @@ func inputLine(input correlate.Input) historyLine {
 	case *correlate.Delivery:
 		return historyLine{What: "delivery", Text: in.Outcome.String() + " " + plain(in.Answer, 200)}
 	}
-	return dutyInputLine(input)
+	return silenceInputLine(input)
 }
 
 func (s *server) history(w http.ResponseWriter, r *http.Request) error {
