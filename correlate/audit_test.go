@@ -3,7 +3,6 @@ package correlate_test
 import (
 	"slices"
 	"testing"
-	"time"
 
 	"example.net/standwatch/correlate"
 	"pgregory.net/rapid"
