@@ -129,14 +129,19 @@ func (p *Plan) tellings(step ladder.Step, s subject, at time.Time) (out []tellin
 	for _, t := range step.Whom {
 		ids := []string{t.Person}
 		if t.Roster != "" {
-			if ids = p.rosters[t.Roster].On(at); len(ids) == 0 {
+			if ids = p.roster(t.Roster).On(at); len(ids) == 0 {
 				why = append(why, "nobody is on call in roster "+t.Roster)
 			}
 		}
 		for _, id := range ids {
 			who := p.people[id]
-			over := who.over(step.Over)
+			var over []Address
+			if who != nil {
+				over = who.over(step.Over)
+			}
 			switch {
+			case who == nil:
+				why = append(why, id+" is nobody in the book any more")
 			case slices.Contains(s.passed, id):
 				why = append(why, id+" said it is not for them")
 			case slices.ContainsFunc(out, func(x telling) bool { return x.who == who }):

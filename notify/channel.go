@@ -20,6 +20,7 @@ type Result struct {
 	Answer     string            // the gateway's words; never a secret
 	GatewayID  string            // the gateway's own ID of the message
 	RetryAfter time.Duration     // the gateway's wish, with Temporary; 0 is none
+	InDoubt    bool              // with Temporary: the gateway may have taken it all the same
 }
 
 // Outbox is where committed messages wait.

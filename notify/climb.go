@@ -15,7 +15,7 @@ import (
 // only where they can find something: for the alarms a cause explains, and for
 // a free code when one record opens more than 64 call-outs.
 func (p *Plan) Climb(r *correlate.Record, st *correlate.State, due []correlate.CallOutID) []correlate.Event {
-	c := &climb{Plan: p, r: r, st: st}
+	c := &climb{Plan: p.As(st), r: r, st: st}
 	if in, ok := r.Input.(*correlate.Delivery); ok {
 		c.delivered(in)
 	}

@@ -18,9 +18,12 @@ func (c *climb) delivered(in *correlate.Delivery) {
 	was := m.State
 	state := settled(m, in)
 	ev := &correlate.MessageTried{On: correlate.On{Key: m.Key}, Message: m.ID, State: state,
-		Attempt: correlate.Attempt{At: c.r.At, Outcome: in.Outcome, Answer: in.Answer, GatewayID: in.GatewayID}}
+		Attempt: correlate.Attempt{At: c.r.At, Outcome: in.Outcome, Answer: in.Answer, GatewayID: in.GatewayID, InDoubt: in.InDoubt}}
 	if state == correlate.MessageWaiting {
 		ev.NotBefore = in.NotBefore
+	}
+	if in.Outcome == correlate.Handing {
+		ev.NotBefore = m.NotBefore
 	}
 	c.emit(ev)
 	o := c.callOut(m.CallOut)

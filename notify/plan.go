@@ -35,6 +35,7 @@ type Plan struct {
 	gateways map[string]Kind
 	hears    map[string]bool        // gateways over which answers come in
 	causes   map[correlate.Ref]bool // points that may explain others
+	covers   []correlate.StandIn    // agreed while the plan was in force, oldest first; see As
 	link     func(id correlate.CallOutID, person string, until time.Time) string
 }
 

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"example.net/standwatch/correlate"
+	"example.net/standwatch/notify/text"
 
 	"github.com/rs/zerolog"
 )
@@ -219,7 +220,7 @@ func (r *Runner) dispatch(start func(correlate.Message)) time.Duration {
 	r.count(waiting, now)
 	next := recheck
 	for _, m := range waiting {
-		if r.inFlight[m.ID] || len(m.Attempts) < r.reported[m.ID] {
+		if r.inFlight[m.ID] || tries(&m) < r.reported[m.ID] {
 			continue
 		}
 		if wait := m.NotBefore.Sub(now); wait > 0 {
@@ -248,7 +249,7 @@ func (r *Runner) forget(waiting []correlate.Message) {
 	}
 	still := make(map[correlate.MessageID]int, len(r.reported))
 	for _, m := range waiting {
-		if n, ok := r.reported[m.ID]; ok && len(m.Attempts) < n {
+		if n, ok := r.reported[m.ID]; ok && tries(&m) < n {
 			still[m.ID] = n
 		}
 	}
@@ -282,7 +283,7 @@ func (r *Runner) attempt(ctx context.Context, m correlate.Message) {
 	if tried {
 		r.note(m.Channel, result)
 	}
-	d := &correlate.Delivery{Message: m.ID, Outcome: result.Outcome, Answer: result.Answer, GatewayID: result.GatewayID}
+	d := &correlate.Delivery{Message: m.ID, Outcome: result.Outcome, Answer: result.Answer, GatewayID: result.GatewayID, InDoubt: result.InDoubt && result.Outcome == correlate.Temporary}
 	if result.Outcome == correlate.Temporary {
 		d.NotBefore = r.o.Now().Add(r.wait(m, result))
 	}
@@ -291,7 +292,7 @@ func (r *Runner) attempt(ctx context.Context, m correlate.Message) {
 	delete(r.inFlight, m.ID)
 	r.gateways[m.Channel].busy--
 	if durable {
-		r.reported[m.ID] = len(m.Attempts) + 1
+		r.reported[m.ID] = tries(&m) + 1
 	}
 	r.mu.Unlock()
 	select {
@@ -315,15 +316,56 @@ func (r *Runner) send(ctx context.Context, m correlate.Message) (result Result, 
 		// A gateway that hangs must not keep the message from the next channel.
 		longest = min(longest, max(left, shortestAttempt))
 	}
+	r.begin(ctx, m)
 	attempt, cancel := context.WithTimeout(ctx, longest)
 	defer cancel()
-	result = ch.Send(attempt, m)
+	result = ch.Send(attempt, marked(m))
+	if attempt.Err() != nil {
+		result.InDoubt = true
+	}
 	if result.Outcome != correlate.Accepted && result.Outcome != correlate.Permanent {
 		result.Outcome = correlate.Temporary
 	}
 	r.o.Log.Info().Str("message", string(m.ID)).Str("gateway", m.Channel).Str("alarm", m.Key.String()).
 		Stringer("outcome", result.Outcome).Str("answer", result.Answer).Msg("message tried")
 	return result, true
+}
+
+// beginPatience is how long an attempt waits for the journal to know of it.
+const beginPatience = 2 * time.Second
+
+// begin journals that an attempt begins, so that one that the end of the master
+// cuts short is known to be in doubt. When the journal cannot be written the
+// message goes out all the same: people must be told then too.
+func (r *Runner) begin(ctx context.Context, m correlate.Message) {
+	ctx, cancel := context.WithTimeout(ctx, beginPatience)
+	defer cancel()
+	if err := r.o.Outbox.Report(ctx, &correlate.Delivery{Message: m.ID, Outcome: correlate.Handing}); err != nil {
+		r.o.Log.Warn().Err(err).Str("message", string(m.ID)).Msg("the beginning of an attempt is not recorded")
+	}
+}
+
+// tries counts the attempts at a message that came to something.
+func tries(m *correlate.Message) int {
+	n := len(m.Attempts)
+	if n > 0 && m.Attempts[n-1].Outcome == correlate.Handing {
+		n--
+	}
+	return n
+}
+
+// marked marks a message as a copy if an earlier attempt at it may have
+// succeeded all the same: at the start of the subject, or of a short text.
+func marked(m correlate.Message) correlate.Message {
+	doubt := func(a correlate.Attempt) bool { return a.InDoubt || a.Outcome == correlate.Handing }
+	switch {
+	case !slices.ContainsFunc(m.Attempts, doubt):
+	case m.Subject != "":
+		m.Subject = text.Copy(m.Subject)
+	default:
+		m.Body = text.Copy(m.Body)
+	}
+	return m
 }
 
 func (r *Runner) note(name string, result Result) {

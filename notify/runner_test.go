@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -59,6 +60,10 @@ func (o *outbox) Wake() <-chan struct{} { return o.wake }
 func (o *outbox) Report(_ context.Context, d *correlate.Delivery) error {
 	o.mu.Lock()
 	defer o.mu.Unlock()
+	if d.Outcome == correlate.Handing {
+		o.submit(d)
+		return nil
+	}
 	if o.broken > 0 {
 		o.broken--
 		return errors.New("disk full")
@@ -309,6 +314,54 @@ func TestRunnerGivesUpInTime(t *testing.T) {
 		m := o.w.engine.State().Messages["m1-0.2"]
 		if m == nil || m.Queued.Sub(began) != 5*time.Minute || m.State != correlate.MessageAccepted {
 			t.Errorf("got %+v, want it sent after five minutes", m)
+		}
+	})
+}
+
+// copies is a gateway that answers once in doubt and then well, and keeps what
+// it was sent.
+type copies struct {
+	mu   sync.Mutex // guards sent
+	sent []string
+}
+
+func (c *copies) Send(_ context.Context, m correlate.Message) notify.Result {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.sent = append(c.sent, m.Body)
+	if len(c.sent) == 1 {
+		return notify.Result{Outcome: correlate.Temporary, Answer: "no answer in time; it may have been taken", InDoubt: true}
+	}
+	return notify.Result{Outcome: correlate.Accepted}
+}
+
+// TestCopiesAreMarked: a second copy that must be is marked as one, whether the
+// gateway broke off or the master ended in the midst of handing it over.
+func TestCopiesAreMarked(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t, fromThen)
+		w.at = time.Now()
+		o := newOutbox(w)
+		w.raise("mains")
+		gateway := &copies{}
+		run(t, o, map[string]notify.Channel{"sms": gateway}, func(*notify.Runner) { time.Sleep(time.Minute) })
+		if n := len(gateway.sent); n != 2 || !strings.HasPrefix(gateway.sent[0], "CRITICAL") || gateway.sent[1] != "COPY "+gateway.sent[0] {
+			t.Errorf("sent %q", gateway.sent)
+		}
+		if got := w.engine.State().Messages["m1-0"].Attempts; len(got) != 2 || !got[0].InDoubt || got[1].Outcome != correlate.Accepted {
+			t.Errorf("attempts %+v", got)
+		}
+	})
+	synctest.Test(t, func(t *testing.T) {
+		w := newWorld(t, fromThen)
+		w.at = time.Now()
+		o := newOutbox(w)
+		w.raise("mains")
+		w.apply(&correlate.Delivery{Message: "m1-0", Outcome: correlate.Handing}) // and then the end
+		gateway := &copies{sent: []string{"by the run before"}}
+		run(t, o, map[string]notify.Channel{"sms": gateway}, func(*notify.Runner) { time.Sleep(time.Minute) })
+		if n := len(gateway.sent); n != 2 || !strings.HasPrefix(gateway.sent[1], "COPY CRITICAL") {
+			t.Errorf("sent %q", gateway.sent)
 		}
 	})
 }

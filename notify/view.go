@@ -112,7 +112,7 @@ func (p *Plan) Routes() []Route { return p.book.Routes }
 // OnCall returns who of a roster is on call at an instant: nobody in a hole,
 // and nobody when there is no roster of that ID.
 func (p *Plan) OnCall(rosterID string, at time.Time) []PersonView {
-	r := p.rosters[rosterID]
+	r := p.roster(rosterID)
 	if r == nil {
 		return nil
 	}
@@ -127,7 +127,7 @@ func (p *Plan) OnCall(rosterID string, at time.Time) []PersonView {
 // gaps: a stretch without people is a hole. It is empty when there is no such
 // roster.
 func (p *Plan) Turns(rosterID string, from, to time.Time) []Stretch {
-	r := p.rosters[rosterID]
+	r := p.roster(rosterID)
 	if r == nil || !to.After(from) {
 		return nil
 	}
@@ -142,7 +142,7 @@ func (p *Plan) Holes(from, to time.Time) []Gap {
 		if !to.After(from) {
 			break
 		}
-		for _, s := range p.rosters[b.ID].Flaws(from, to) {
+		for _, s := range p.roster(b.ID).Flaws(from, to) {
 			out = append(out, Gap{Roster: b.ID, From: s.From, To: s.To, People: s.People})
 		}
 	}

@@ -254,5 +254,5 @@ func result(ctx context.Context, err error) notify.Result {
 	case ctx.Err() != nil:
 		answer = "no answer in time: " + answer
 	}
-	return notify.Result{Outcome: correlate.Temporary, Answer: answer}
+	return notify.Result{Outcome: correlate.Temporary, Answer: answer, InDoubt: inDoubt}
 }

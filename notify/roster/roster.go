@@ -87,14 +87,42 @@ func (b *Builder) StandIn(s StandIn) error {
 }
 
 func (b *Builder) instant(what, text string) (time.Time, error) {
+	at, err := Instant(text, b.r.zone)
+	if err != nil {
+		return time.Time{}, fmt.Errorf("%s: %w", what, err)
+	}
+	return at, nil
+}
+
+// Instant reads RFC 3339, or "2026-12-24 18:00" by the clocks of zone.
+func Instant(text string, zone *time.Location) (time.Time, error) {
 	if at, err := time.Parse(time.RFC3339, text); err == nil {
 		return at, nil
 	}
 	at, err := time.Parse("2006-01-02 15:04", text)
 	if err != nil {
-		return time.Time{}, fmt.Errorf("%s: %q is neither like 2026-12-24 18:00 nor RFC 3339", what, text)
+		return time.Time{}, fmt.Errorf("%q is neither like 2026-12-24 18:00 nor RFC 3339", text)
 	}
-	return Wall(at, b.r.zone), nil
+	return Wall(at, zone), nil
+}
+
+// Cover is a stand-in that was agreed while the roster was in force.
+type Cover struct {
+	Person, For string // an empty For means everybody
+	From, To    time.Time
+}
+
+// With returns the roster with further stand-ins, which take precedence over
+// its own, and later ones over earlier ones. The roster itself stays as it is.
+func (r *Roster) With(covers []Cover) *Roster {
+	if len(covers) == 0 {
+		return r
+	}
+	more := &Roster{zone: r.zone, turns: r.turns, standIns: slices.Clip(r.standIns)}
+	for _, c := range covers {
+		more.standIns = append(more.standIns, standIn{c.Person, c.For, c.From, c.To})
+	}
+	return more
 }
 
 // Roster returns the roster. The builder must not be used afterwards.

@@ -28,6 +28,7 @@ import (
 	"fmt"
 	"io"
 	"mime"
+	"net"
 	"net/http"
 	"net/url"
 	"regexp"
@@ -165,7 +166,7 @@ func (c *Channel) Send(ctx context.Context, m correlate.Message) notify.Result {
 	}
 	response, err := c.client.Do(request)
 	if err != nil {
-		return notify.Result{Outcome: correlate.Temporary, Answer: broken(err)}
+		return notify.Result{Outcome: correlate.Temporary, Answer: broken(err), InDoubt: !unreached(err)}
 	}
 	defer response.Body.Close()
 	body, err := io.ReadAll(io.LimitReader(response.Body, maxAnswer))
@@ -256,6 +257,13 @@ func broken(err error) string {
 		return "no answer in time; it may have been taken"
 	}
 	return err.Error()
+}
+
+// unreached reports whether the gateway was never reached, so that it cannot
+// have taken anything.
+func unreached(err error) bool {
+	dial, ok := errors.AsType[*net.OpError](err)
+	return ok && dial.Op == "dial"
 }
 
 // withoutURL takes the address, which may hold secrets, out of an error.
