@@ -32,7 +32,7 @@ func TestStandIn(t *testing.T) {
 	if got := on(); got != "south" {
 		t.Errorf("from its beginning: %s", got)
 	}
-	want(t, w.raise("mains"), "open c2 urgent told=0", "step 0/0 due 10:24:05", "send m2-0 raised to south by sms from 10:14:05 until 10:24:05")
+	want(t, w.raise("mains"), "open c2 urgent told=0", "step 0/0 due 10:24:05", "send m2-0 raised to south by sms from 10:14:05 until 14:14:05")
 	w.after(time.Hour).apply(&correlate.RosterAct{Action: correlate.ActEndStandIn, ID: "s1", Actor: "desk"})
 	if got := on(); got != "north" {
 		t.Errorf("ended: %s", got)
