@@ -28,9 +28,6 @@ type Centre struct {
 	Zone *time.Location
 }
 
-// Store says where the data folder is.
-type Store struct{ Folder string }
-
 // Console says where the pages are served.
 type Console struct {
 	Listen string // host:port

@@ -63,6 +63,7 @@ type Config struct {
 	flap       *flap.Settings
 	specs      []rules.Spec
 	book       notify.Book
+	texts      map[string][]byte  // of Files
 	sources    map[string]*source // for the lines that findings show
 	sitePlaces map[correlate.SiteID]Pos
 }
@@ -110,6 +111,7 @@ type loader struct {
 	names   *mib.Names
 
 	files     []string
+	texts     map[string][]byte // by file
 	daemon    daemonFile
 	people    peopleFile
 	sites     []*sitesFile
@@ -119,7 +121,7 @@ type loader struct {
 }
 
 func newLoader(ctx context.Context, fsys fs.FS, prefix string, o Options) *loader {
-	l := &loader{ctx: ctx, fsys: fsys, prefix: prefix, out: newCollector(), hash: sha256.New(), names: o.Names,
+	l := &loader{ctx: ctx, fsys: fsys, prefix: prefix, out: newCollector(), texts: map[string][]byte{}, hash: sha256.New(), names: o.Names,
 		outside: &outside{env: o.Env, readFile: o.ReadFile}}
 	if l.outside.env == nil {
 		l.outside.env = os.LookupEnv
@@ -202,12 +204,18 @@ func (l *loader) read(name string, needed bool) *source {
 		l.out.add(p)
 		return nil
 	}
-	l.files = append(l.files, name)
-	l.digest([]byte(name))
-	l.digest(text)
+	l.took(name, text)
 	src := &source{name: shown, text: text}
 	l.out.sources[shown] = src
 	return src
+}
+
+// took notes a file of the configuration and adds it to the hash.
+func (l *loader) took(name string, text []byte) {
+	l.files = append(l.files, name)
+	l.texts[name] = text
+	l.digest([]byte(name))
+	l.digest(text)
 }
 
 // digest adds a part to the hash, led by its length so that parts cannot run
@@ -237,14 +245,14 @@ func decodeSource(out *collector, src *source, from *outside, into any) {
 func (l *loader) compile() *Config {
 	c := newCompiler(l.out)
 	names := l.mibs()
-	cfg := &Config{Names: names, Files: l.files, Hash: hex.EncodeToString(l.hash.Sum(nil))}
+	cfg := &Config{Names: names, Files: l.files, texts: l.texts, Hash: hex.EncodeToString(l.hash.Sum(nil))}
 	cfg.Centre = c.centreOf(l.daemon.Centre)
-	cfg.Store = Store{Folder: l.daemon.Store.Folder.or(defaultFolder)}
 	cfg.Console = c.consoleOf(l.daemon.Console)
 	c.setDefaults(&l.daemon.Defaults)
 	cfg.flap = c.flapDefault()
 	c.secrets(&l.daemon.Security)
 	l.compileSites(c)
+	cfg.Store = c.storeOf(&l.daemon.Store)
 	c.unused(l)
 	cfg.sources, cfg.sitePlaces = l.out.sources, c.sitePlaces()
 	var err error

@@ -74,7 +74,7 @@ func TestEndedContextEndsTheLoad(t *testing.T) {
 
 func TestSiteSelfIsAlwaysThere(t *testing.T) {
 	want := []correlate.PointID{configs.SelfIntake, configs.SelfCommit, configs.SelfDisk, configs.SelfGateway, configs.SelfRoster,
-		configs.SelfConfig, configs.SelfMemory, configs.SelfRefused, configs.SelfRules, configs.SelfClock, configs.SelfQueue}
+		configs.SelfConfig, configs.SelfMemory, configs.SelfRefused, configs.SelfRules, configs.SelfClock, configs.SelfQueue, configs.SelfHistory}
 	cfg := mustLoad(t, base())
 	for _, id := range want {
 		p := cfg.Network.Point(correlate.Key{Site: correlate.SiteSelf, Point: id})

@@ -44,9 +44,7 @@ func (l *loader) digestFolder(folder string) error {
 		if err != nil {
 			return err
 		}
-		l.files = append(l.files, name)
-		l.digest([]byte(name))
-		l.digest(text)
+		l.took(name, text)
 		return l.ctx.Err()
 	})
 }

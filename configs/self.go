@@ -20,6 +20,7 @@ const (
 	SelfRules   correlate.PointID = "rules"   // rules fail
 	SelfClock   correlate.PointID = "clock"   // the clock jumped
 	SelfQueue   correlate.PointID = "queue"   // the queue before the journal is filling
+	SelfHistory correlate.PointID = "history" // the journal cannot be tidied, or a part of it is missing
 )
 
 //go:embed self.yaml

@@ -64,11 +64,6 @@ type userShape struct {
 	Minimum    text         `yaml:"minimum" jsonschema_description:"Weakest level taken: noAuthNoPriv, authNoPriv or authPriv; left out, the best the user has."`
 }
 
-type storeShape struct {
-	Here   place `yaml:"-"`
-	Folder text  `yaml:"folder" jsonschema_description:"The data folder; default /var/lib/standwatch."`
-}
-
 type consoleShape struct {
 	Here   place    `yaml:"-"`
 	Listen hostPort `yaml:"listen" jsonschema_description:"IP address and port; default 127.0.0.1:8620."`

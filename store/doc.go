@@ -39,6 +39,10 @@
 //	                  "engine" SNMP engine ID; "boots" 4 octets
 //	bucket "secrets": name -> octets
 //	bucket "dropped": first sequence number -> CBOR [Tombstone]
+//	bucket "configurations": hash as the journal names it -> one octet packing (as
+//	                a block's), then a CBOR map: 1 when it was first kept, int64
+//	                UnixNano; 2 its files, array of maps 1 name, 2 octets. Absent in
+//	                folders that never kept one
 //
 // # A segment
 //

@@ -66,14 +66,26 @@ func Needs(st *correlate.State) []correlate.Seq {
 	return slices.Compact(out)
 }
 
+// Mentions reports whether a record is about an alarm for which is holds.
+func Mentions(r *correlate.Record, is func(correlate.Key) bool) bool {
+	found := false
+	facts(r, func(f fact) { found = found || (!f.key.IsZero() && is(f.key)) })
+	return found
+}
+
 // Retain drops what the policy allows and returns the tombstones of what it
-// dropped. Records that the policy needs stay readable by Get and History.
+// dropped. Records that the policy needs stay readable by Get and History, for
+// as long as a policy needs them: what was kept before and is no longer needed
+// goes now.
 func (s *Store) Retain(ctx context.Context, p Policy) ([]Tombstone, error) {
 	if s.opts.ReadOnly {
 		return nil, ErrReadOnly
 	}
 	s.tend.Lock()
 	defer s.tend.Unlock()
+	if err := s.letGo(&p); err != nil {
+		return nil, fmt.Errorf("let kept records go: %w", err)
+	}
 	var out []Tombstone
 	for {
 		if err := ctx.Err(); err != nil {
@@ -179,8 +191,7 @@ func (s *Store) foldOut(ctx context.Context, g *segment, st *correlate.State, p 
 			if r.Seq > st.Seq {
 				st.Fold(r)
 			}
-			_, needed := slices.BinarySearch(p.Needs, r.Seq)
-			if needed || (p.Keep != nil && p.Keep(r)) {
+			if p.needs(r) {
 				kept = append(kept, r)
 			}
 		}
@@ -188,19 +199,60 @@ func (s *Store) foldOut(ctx context.Context, g *segment, st *correlate.State, p 
 	return kept, nil
 }
 
+func (p *Policy) needs(r *correlate.Record) bool {
+	_, needed := slices.BinarySearch(p.Needs, r.Seq)
+	return needed || (p.Keep != nil && p.Keep(r))
+}
+
+// letGo removes the kept records that nothing needs any more.
+func (s *Store) letGo(p *Policy) error {
+	var gone [][]byte
+	err := s.viewKept(func(b *bbolt.Bucket) error {
+		return b.ForEach(func(k, v []byte) error {
+			r, err := s.codec.decode(v)
+			if err == nil && !p.needs(r) {
+				gone = append(gone, slices.Clone(k))
+			}
+			return err
+		})
+	})
+	if err != nil || len(gone) == 0 {
+		return err
+	}
+	return s.updateKept(func(b *bbolt.Bucket) error {
+		for _, k := range gone {
+			if err := b.Delete(k); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// updateKept runs fn in a commit on the kept records.
+func (s *Store) updateKept(fn func(b *bbolt.Bucket) error) error {
+	path := filepath.Join(s.dir, keptFile)
+	db, err := openBolt(path, false, 0)
+	if err != nil {
+		return err
+	}
+	err = guard(path, func() error {
+		return db.Update(func(tx *bbolt.Tx) error {
+			b, err := tx.CreateBucketIfNotExists([]byte(bucketKept))
+			if err != nil {
+				return err
+			}
+			return fn(b)
+		})
+	})
+	return errors.Join(err, db.Close())
+}
+
 func (s *Store) keep(recs []*correlate.Record) error {
 	if len(recs) == 0 {
 		return nil
 	}
-	db, err := openBolt(filepath.Join(s.dir, keptFile), false, 0)
-	if err != nil {
-		return err
-	}
-	err = db.Update(func(tx *bbolt.Tx) error {
-		b, err := tx.CreateBucketIfNotExists([]byte(bucketKept))
-		if err != nil {
-			return err
-		}
+	return s.updateKept(func(b *bbolt.Bucket) error {
 		for _, r := range recs {
 			data, err := s.codec.encode(r)
 			if err == nil {
@@ -212,7 +264,6 @@ func (s *Store) keep(recs []*correlate.Record) error {
 		}
 		return nil
 	})
-	return errors.Join(err, db.Close())
 }
 
 // viewKept runs fn on the kept records, if there are any.

@@ -75,10 +75,11 @@ type Store struct {
 	checkpoint   sync.Mutex // guards the checkpoint file and checkpointed
 	checkpointed correlate.Seq
 
-	mu         sync.RWMutex // guards segments, the runs of their look-up, last, tombstones
+	mu         sync.RWMutex // guards segments, the runs of their look-up, last, tombstones, upkeep
 	segments   []*segment   // oldest first; never empty while open for writing
 	last       correlate.Seq
 	tombstones []Tombstone
+	upkeep     error // why Tend could not do its last work; nil when it could
 }
 
 // Open opens the data folder dir, which is made if it is not there. It returns

@@ -27,7 +27,11 @@ const tendAgain = 15 * time.Second
 func (s *Store) Tend(ctx context.Context) error {
 	for {
 		var again <-chan time.Time
-		if err := s.tendOnce(ctx); err != nil && ctx.Err() == nil {
+		err := s.tendOnce(ctx)
+		s.mu.Lock()
+		s.upkeep = err
+		s.mu.Unlock()
+		if err != nil && ctx.Err() == nil {
 			s.opts.Log.Error().Err(err).Msg("upkeep of the journal will be tried again")
 			again = time.After(tendAgain)
 		}
@@ -38,6 +42,26 @@ func (s *Store) Tend(ctx context.Context) error {
 		case <-again:
 		}
 	}
+}
+
+// Upkeep returns why [Store.Tend] could not do its last work, or nil.
+func (s *Store) Upkeep() error {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return s.upkeep
+}
+
+// Tended reports whether [Store.Tend] has nothing left to do: every segment but
+// the newest is sealed.
+func (s *Store) Tended() bool {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	for _, g := range s.segments[:max(len(s.segments)-1, 0)] {
+		if !g.isSealed() {
+			return false
+		}
+	}
+	return true
 }
 
 func (s *Store) tendOnce(ctx context.Context) error {

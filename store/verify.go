@@ -35,6 +35,7 @@ type Report struct {
 	Segments int
 	Sealed   int  // of these, how many the chain proves
 	Runs     int  // posting runs compared with their records
+	Kept     int  // records kept of dropped segments, decoded
 	Compared bool // a checkpoint was there and was compared with the fold
 	Problems []Problem
 }
@@ -80,6 +81,9 @@ func (s *Store) Verify(ctx context.Context, progress func(done, total uint64)) (
 		if err := v.segment(ctx, g, ends[i], i == len(segments)-1); err != nil {
 			return v.report, err
 		}
+	}
+	if err := s.viewKept(v.kept); err != nil {
+		v.fail(keptFile, 0, "%v", err)
 	}
 	if v.snap != nil && v.st != nil && !v.report.Compared && v.snap.Seq != 0 {
 		v.fail(checkpointFile, v.snap.Seq, "no record of that number is there to compare it with")
@@ -142,6 +146,21 @@ func (v *verifier) segment(ctx context.Context, g *segment, last correlate.Seq, 
 	}
 	v.closing(g, sum.sum.Sum(nil), last)
 	return v.postings(g, scan, newest)
+}
+
+// kept checks the records that were kept of dropped segments.
+func (v *verifier) kept(b *bbolt.Bucket) error {
+	return b.ForEach(func(k, data []byte) error {
+		r, err := v.s.codec.decode(data)
+		if err == nil && !bytes.Equal(k, seqKey(r.Seq)) {
+			err = fmt.Errorf("it says that it is record %d", r.Seq)
+		}
+		if err != nil {
+			v.fail(keptFile, 0, "the record kept as %x: %v", k, err)
+		}
+		v.report.Kept++
+		return nil
+	})
 }
 
 // record checks one record and folds it.

@@ -56,6 +56,7 @@ type daemon struct {
 	web      *http.Server
 	webAt    net.Listener
 	control  *control
+	keeper   *keeper
 	answers  *answers
 	signer   *answer.Signer // of the links in messages
 	closing  chan struct{}  // closed before the web server ends, so that streams end
@@ -78,6 +79,7 @@ func newDaemon(ctx context.Context, o daemonOptions) (*daemon, error) {
 	if o.Machine != nil {
 		d.machine = *o.Machine
 	}
+	d.keeper = &keeper{d: d}
 	d.dir = o.Config.Store.Folder
 	if o.Data != "" {
 		d.dir = o.Data
@@ -184,9 +186,9 @@ func (d *daemon) listenWeb() (err error) {
 	mux := http.NewServeMux()
 	d.answerRoutes(mux)
 	mux.Handle("/api/v1/", api.Handler(api.Options{Board: d.ledger, Journal: d.store, Submit: submit, Intake: d.intake, Unmatched: kept, OnCall: d.onCall, Sentence: d.sentence, Actor: actor,
-		Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Version: version}))
+		Archive: d.store, Upkeep: d.keeper.upkeep, Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Version: version}))
 	mux.Handle("/", console.Handler(console.Options{Board: d.ledger, Journal: d.store, Submit: submit, Intake: d.intake, Unmatched: kept, OnCall: d.onCall, Actor: actor,
-		Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Names: namesInForce{d}, Unseal: d.unseal, Trouble: d.trouble, Banner: d.opts.Banner, Centre: cfg.Centre.Name}))
+		Archive: d.store, Upkeep: d.keeper.upkeep, Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Names: namesInForce{d}, Unseal: d.unseal, Trouble: d.trouble, Banner: d.opts.Banner, Centre: cfg.Centre.Name}))
 	mux.Handle("GET /metrics", promhttp.HandlerFor(registry, promhttp.HandlerOpts{}))
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "alive") })
 	mux.HandleFunc("GET /readyz", d.ready)
@@ -240,12 +242,13 @@ func (d *daemon) run(ctx context.Context) error {
 		})
 	}
 	start(&ledgerDone, ledgerCtx, d.ledger.Run)
-	if _, err := d.ledger.Submit(ctx, &correlate.Start{Version: version, Hash: d.config.Hash}); err != nil {
-		cancel(fmt.Errorf("journal the start: %w", err))
+	if err := d.journalStart(ctx); err != nil {
+		cancel(err)
 	}
 	start(&others, ctx, d.receiver.Run)
 	start(&others, ctx, d.runner.Run)
 	start(&others, ctx, d.watchSelf)
+	start(&others, ctx, d.keeper.run)
 	start(&others, ctx, d.serveWeb)
 	start(&others, ctx, func(ctx context.Context) error { return d.control.run(ctx, d.controls) })
 	start(&others, ctx, d.manage)

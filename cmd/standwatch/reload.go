@@ -53,6 +53,9 @@ func (d *daemon) reloadBy(ctx context.Context, actor string) (reloadReport, erro
 	sum := configs.Diff(d.current(), cfg)
 	out := reloadReport{Changed: sum.String(), Lines: sum.Lines(shownChanges)}
 	d.ledger.Read(func(st *correlate.State, _ *correlate.Network) { out.Alarms = effects(st, cfg.Network, sum) })
+	if err := d.keepConfig(cfg); err != nil {
+		return reloadReport{}, d.reloadFailed(err)
+	}
 	if err := d.receiver.Use(cfg.Receiver); err != nil {
 		return reloadReport{}, d.reloadFailed(err)
 	}

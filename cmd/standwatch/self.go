@@ -96,6 +96,7 @@ func (w *selfWatch) look(ctx context.Context) {
 	w.drift(ctx)
 	w.queue(ctx)
 	w.clock(ctx)
+	w.history(ctx)
 	for _, g := range w.d.runner.Health() {
 		text := fmt.Sprintf("Gateway %s failed %d times in a row: %s", g.Gateway, g.Failures, g.LastAnswer)
 		if g.Trouble != "" {

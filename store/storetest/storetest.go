@@ -126,3 +126,23 @@ func (m *Maker) arrival(site int) *correlate.Arrival {
 		TrapOID: "1.3.6.1.4.1.32473.1.0.1", Uptime: uint32(m.at.Unix()), HasUptime: true, RequestID: int32(m.rnd.Uint32() >> 1),
 	}
 }
+
+// Tend runs the store's upkeep until every full segment is sealed.
+func Tend(tb testing.TB, s *store.Store) {
+	tb.Helper()
+	ctx, cancel := context.WithCancel(context.Background())
+	ended := make(chan error, 1)
+	go func() { ended <- s.Tend(ctx) }()
+	tick := time.NewTicker(time.Millisecond)
+	defer tick.Stop()
+	for deadline := time.Now().Add(30 * time.Second); !s.Tended(); <-tick.C {
+		if time.Now().After(deadline) {
+			tb.Error("the store's upkeep did not end within 30 s")
+			break
+		}
+	}
+	cancel()
+	if err := <-ended; err != nil {
+		tb.Errorf("tend: %v", err)
+	}
+}

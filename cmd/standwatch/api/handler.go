@@ -72,6 +72,9 @@ func (s *server) routes() []route {
 		{"GET", "/intake", s.handle(s.intake)},
 		{"POST", "/intake/run-again", s.handle(s.runAgain)},
 		{"GET", "/outbox", s.handle(s.outbox)},
+		{"GET", "/store", s.handle(s.store)},
+		{"GET", "/configurations", s.handle(s.configurations)},
+		{"GET", "/configurations/{hash}", s.handle(s.configuration)},
 		{"GET", "/openapi.json", s.handle(s.openapi)},
 	}
 }

@@ -13,6 +13,7 @@ import (
 
 	"example.net/standwatch/cmd/standwatch/api/apitest"
 	"example.net/standwatch/correlate"
+	"example.net/standwatch/store"
 
 	"github.com/google/go-cmp/cmp"
 	"github.com/santhosh-tekuri/jsonschema/v6"
@@ -87,6 +88,7 @@ func TestAnswersFollowTheirSchemas(t *testing.T) {
 	asked := map[string]string{ // described path: an address of it
 		"/alarms": "/alarms?state=all", "/alarms/{id}": "/alarms/harrow-knoll:mains", "/history": "/history?limit=1000", "/sites": "/sites",
 		"/sites/{id}": "/sites/harrow-knoll", "/rosters": "/rosters", "/rosters/{name}": "/rosters/south", "/intake": "/intake", "/outbox": "/outbox", "/sentence": "/sentence",
+		"/store": "/store", "/configurations": "/configurations", "/configurations/{hash}": "/configurations/first",
 	}
 	for _, path := range slices.Sorted(maps.Keys(d.Paths)) {
 		get, ok := d.Paths[path]["get"]
@@ -122,6 +124,10 @@ func check(t *testing.T, c *jsonschema.Compiler, ref string, r *http.Response) {
 // fill brings about every kind of thing that answers can carry.
 func fill(t *testing.T, st *stage) {
 	t.Helper()
+	if err := st.Store.KeepConfiguration("first", []store.ConfigFile{{Name: "standwatch.yaml", Text: []byte("centre: {}\n")}}); err != nil {
+		t.Fatal(err)
+	}
+	st.Do(t, &correlate.Reconfigure{Hash: "first", Actor: "setup"})
 	st.Trap(t, apitest.Raise("harrow-knoll", "mains", ""), apitest.Raise("harrow-knoll", "rectifier", ""))
 	st.Trap(t, correlate.Observation{Key: apitest.Key("harrow-knoll", "battery"), What: correlate.Value, Value: 46.2})
 	st.Trap(t)

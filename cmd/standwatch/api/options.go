@@ -33,6 +33,9 @@ type Options struct {
 	Unmatched *Unmatched
 	// Sentence is the front page's, for those who show it elsewhere.
 	Sentence func() Sentence
+	Archive  Archive
+	// Upkeep tells how the history is kept; may be nil, then it is not shown.
+	Upkeep func() Upkeep
 	// OnCall lists who answers for each roster at a time.
 	OnCall func(at time.Time) []Duty
 	// Actor names whoever sent the request; it is written to the journal.

@@ -31,6 +31,9 @@ type Options struct {
 	// Unmatched is what was kept because no rule or agent is there for it; nil
 	// lists it from the Journal, without drafts and without running it again.
 	Unmatched *api.Unmatched
+	Archive   api.Archive
+	// Upkeep tells how the history is kept; may be nil, then it is not shown.
+	Upkeep func() api.Upkeep
 	// OnCall lists who answers for each roster at a time.
 	OnCall func(at time.Time) []api.Duty
 	// Actor names whoever sent the request; it is written to the journal.

@@ -45,6 +45,7 @@ func (s *server) handler() http.Handler {
 	page("GET /outbox", s.outbox)
 	page("GET /intake", s.intakePage)
 	page("POST /intake/run-again", s.runAgain)
+	page("GET /journal", s.journal)
 	page("GET /keys", s.keys)
 	mux.HandleFunc("GET /assets/{name}", s.assets.serve)
 	page("/", func(http.ResponseWriter, *http.Request) error { return notFound("there is nothing at this address") })
@@ -221,7 +222,7 @@ func parsePages(a *assets) map[string]*template.Template {
 	}
 	base := template.Must(template.New("").Funcs(funcs).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html"))
 	out := map[string]*template.Template{}
-	for _, name := range []string{"watch", "alarm", "sites", "site", "history", "outbox", "intake", "keys", "problem"} {
+	for _, name := range []string{"watch", "alarm", "sites", "site", "history", "outbox", "intake", "journal", "keys", "problem"} {
 		out[name] = template.Must(template.Must(base.Clone()).ParseFS(pageFiles, "pages/"+name+".html"))
 	}
 	return out
