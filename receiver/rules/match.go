@@ -54,8 +54,9 @@ func (s *Set) match(dst []correlate.Observation, n *snmp.Notification, w Where, 
 		res.Unmatched = "unknown agent"
 		return res
 	}
-	sc := scene{n: n, w: w, names: s.names, sites: &s.sites, trace: tr, bit: -1, trap: s.meant(n.TrapOID)}
-	r := s.choose(&sc, &res)
+	on, meant := s.on(n.TrapOID)
+	sc := scene{n: n, w: w, names: s.names, sites: &s.sites, trace: tr, bit: -1, trap: meant}
+	r := s.choose(on, &sc, &res)
 	if r == nil {
 		res.Unmatched = "no rule for " + s.names.Name(snmp.OID(n.TrapOID))
 		return res
@@ -75,11 +76,11 @@ func (s *Set) match(dst []correlate.Observation, n *snmp.Notification, w Where, 
 }
 
 // choose returns the rule that wins, or nil.
-func (s *Set) choose(sc *scene, res *Result) (winner *rule) {
-	if list := s.on(sc.n.TrapOID); len(list) == 1 && list[0].when == nil && sc.trace == nil {
-		return list[0] // nearly every notification
+func (s *Set) choose(on []*rule, sc *scene, res *Result) (winner *rule) {
+	if len(on) == 1 && on[0].when == nil && sc.trace == nil {
+		return on[0] // nearly every notification
 	}
-	s.candidates(sc.n.TrapOID, func(r *rule) bool {
+	s.candidates(on, sc.n.TrapOID, func(r *rule) bool {
 		held := sc.holds(r, res)
 		if held {
 			winner = r

@@ -48,9 +48,10 @@ func v1Spelling(oid snmp.OID) snmp.OID {
 }
 
 // candidates calls try for the rules that a notification's identifier comes
-// under, best first, until it returns true.
-func (s *Set) candidates(oid []byte, try func(*rule) bool) {
-	for _, r := range s.on(oid) {
+// under, best first, until it returns true: those on it, then those on a
+// subtree.
+func (s *Set) candidates(on []*rule, oid []byte, try func(*rule) bool) {
+	for _, r := range on {
 		if try(r) {
 			return
 		}
@@ -67,24 +68,14 @@ func (s *Set) candidates(oid []byte, try func(*rule) bool) {
 	}
 }
 
-// on returns the rules on exactly this identifier, however it is spelt.
-func (s *Set) on(oid []byte) []*rule {
-	if list := s.exact[snmp.OID(oid)]; list != nil {
-		return list
+// on returns the rules on exactly this identifier, however it is spelt, and the
+// identifier that they know it by if that is not how it came.
+func (s *Set) on(oid []byte) (list []*rule, meant snmp.OID) {
+	if list = s.exact[snmp.OID(oid)]; list != nil || len(s.other) == 0 {
+		return list, ""
 	}
-	if spelt, ok := s.other[snmp.OID(oid)]; ok {
-		return s.exact[spelt]
-	}
-	return nil
-}
-
-// meant returns the identifier that rules know a notification by if that is not
-// how it came, else nothing.
-func (s *Set) meant(oid []byte) snmp.OID {
-	if s.exact[snmp.OID(oid)] != nil {
-		return ""
-	}
-	return s.other[snmp.OID(oid)]
+	meant = s.other[snmp.OID(oid)]
+	return s.exact[meant], meant
 }
 
 // Info describes one rule and how it fared since the set was compiled.

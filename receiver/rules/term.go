@@ -120,9 +120,11 @@ func (sc *scene) varbind(t *term) (*snmp.Varbind, bool) {
 		return &list[t.position-1], true
 	}
 	var first *snmp.Varbind
+	n := len(t.oid)
 	for i := range list {
 		name := list[i].Name
-		if len(name) < len(t.oid) || string(name[:len(t.oid)]) != string(t.oid) {
+		// Columns of one table differ in the last octet: it tells most apart.
+		if len(name) < n || n > 0 && name[n-1] != t.oid[n-1] || string(name[:n]) != string(t.oid) {
 			continue
 		}
 		if len(sc.index) == 0 || string(name[len(t.oid):]) == string(sc.index) {
@@ -304,6 +306,16 @@ func (sc *scene) appendValue(out []byte, v *snmp.Varbind, o *mib.Object) []byte 
 	return text
 }
 
+// plainASCII reports whether a text can be shown as it is.
+func plainASCII(text []byte) bool {
+	for _, b := range text {
+		if b < ' ' || b > '~' {
+			return false
+		}
+	}
+	return true
+}
+
 // longestValue bounds what one varbind puts into a text, in octets.
 const longestValue = 400
 
@@ -315,6 +327,9 @@ func appendClean(out, text []byte) (_ []byte, ok bool) {
 		text = text[:len(text)-1]
 	}
 	start := len(out)
+	if len(text) <= longestValue && plainASCII(text) {
+		return append(out, text...), true // nearly every text
+	}
 	for i := 0; i < len(text); {
 		r, size := utf8.DecodeRune(text[i:])
 		switch {
