@@ -1,9 +1,10 @@
 package store
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
+	"math"
+	"reflect"
 	"time"
 
 	"github.com/fxamacker/cbor/v2"
@@ -95,25 +96,11 @@ func newInput(number uint8) (correlate.Input, error) {
 	return nil, fmt.Errorf("input number %d is not known", number)
 }
 
-// typed is an input or event on its way to the disk.
-type typed struct {
-	_      struct{} `cbor:",toarray"`
-	Number uint8
-	Body   any
-}
-
-// rawTyped is the same on its way back.
+// rawTyped is an input or event, its number and its body.
 type rawTyped struct {
 	_      struct{} `cbor:",toarray"`
 	Number uint8
 	Body   cbor.RawMessage
-}
-
-type wireRecord struct {
-	Seq    correlate.Seq `cbor:"1,keyasint"`
-	At     int64         `cbor:"2,keyasint"`
-	Input  typed         `cbor:"3,keyasint"`
-	Events []typed       `cbor:"4,keyasint,omitempty"`
 }
 
 type rawRecord struct {
@@ -126,8 +113,9 @@ type rawRecord struct {
 // codec turns records and snapshots into octets and back. It is safe for
 // concurrent use.
 type codec struct {
-	enc cbor.UserBufferEncMode
-	dec cbor.DecMode
+	enc    cbor.UserBufferEncMode
+	dec    cbor.DecMode
+	shapes map[reflect.Type]*shape // of inputs and events; nil for what the library does
 }
 
 func newCodec() (*codec, error) {
@@ -141,28 +129,62 @@ func newCodec() (*codec, error) {
 	if err != nil {
 		return nil, fmt.Errorf("set up record decoding: %w", err)
 	}
-	return &codec{enc: enc, dec: dec}, nil
-}
-
-// encode returns the octets of a record.
-func (c *codec) encode(r *correlate.Record) ([]byte, error) {
-	number, err := inputNumber(r.Input)
-	if err != nil {
-		return nil, fmt.Errorf("encode record %d: %w", r.Seq, err)
+	c := &codec{enc: enc, dec: dec, shapes: map[reflect.Type]*shape{}}
+	for _, kind := range correlate.EventKinds {
+		newShape(reflect.TypeOf(kind.New()).Elem(), c.shapes)
 	}
-	w := wireRecord{Seq: r.Seq, At: r.At.UnixNano(), Input: typed{Number: number, Body: r.Input}}
-	if len(r.Events) > 0 {
-		w.Events = make([]typed, len(r.Events))
-		for i, ev := range r.Events {
-			w.Events[i] = typed{Number: uint8(ev.Kind()), Body: ev}
+	for number := range maxInputs {
+		if in, err := newInput(uint8(number)); err == nil {
+			newShape(reflect.TypeOf(in).Elem(), c.shapes)
 		}
 	}
-	var buf bytes.Buffer
-	buf.WriteByte(recordVersion)
-	if err := c.enc.MarshalToBuffer(&w, &buf); err != nil {
-		return nil, fmt.Errorf("encode record %d: %w", r.Seq, err)
+	return c, nil
+}
+
+// maxInputs is beyond the number of any input.
+const maxInputs = 64
+
+// encode returns the octets of a record.
+func (c *codec) encode(r *correlate.Record) ([]byte, error) { return c.appendRecord(nil, r) }
+
+// appendRecord appends the octets of a record to b.
+func (c *codec) appendRecord(b []byte, r *correlate.Record) ([]byte, error) {
+	number, err := inputNumber(r.Input)
+	if err != nil {
+		return b, fmt.Errorf("encode record %d: %w", r.Seq, err)
 	}
-	return buf.Bytes(), nil
+	n := byte(3)
+	if len(r.Events) > 0 {
+		n = 4
+	}
+	out := append(b, recordVersion, majorMap|n, 1)
+	out = appendInt(append(appendHead(out, majorUint, uint64(r.Seq)), 2), r.At.UnixNano())
+	if out, err = c.appendTyped(append(out, 3), number, r.Input); err != nil {
+		return b, fmt.Errorf("encode record %d: %w", r.Seq, err)
+	}
+	if len(r.Events) == 0 {
+		return out, nil
+	}
+	out = appendHead(append(out, 4), majorArray, uint64(len(r.Events)))
+	for _, ev := range r.Events {
+		if out, err = c.appendTyped(out, uint8(ev.Kind()), ev); err != nil {
+			return b, fmt.Errorf("encode record %d: %w", r.Seq, err)
+		}
+	}
+	return out, nil
+}
+
+// appendTyped appends an input or event, which body points to, with its number.
+func (c *codec) appendTyped(b []byte, number uint8, body any) ([]byte, error) {
+	b = appendHead(append(b, majorArray|2), majorUint, uint64(number))
+	v := reflect.ValueOf(body).Elem()
+	if s := c.shapes[v.Type()]; s != nil {
+		if out, ok := s.appendTo(b, v); ok {
+			return out, nil
+		}
+	}
+	data, err := c.enc.Marshal(body)
+	return append(b, data...), err
 }
 
 // decode returns the record that data holds. The record shares nothing with data.
@@ -170,6 +192,89 @@ func (c *codec) decode(data []byte) (*correlate.Record, error) {
 	if len(data) == 0 || data[0] != recordVersion {
 		return nil, errors.New("decode record: its version is not known")
 	}
+	if r := c.decodeKnown(data[1:], true); r != nil {
+		return r, nil
+	}
+	return c.decodeAny(data)
+}
+
+// decodeEvents returns a record without its input, which stays nil.
+func (c *codec) decodeEvents(data []byte) (*correlate.Record, error) {
+	if len(data) > 0 && data[0] == recordVersion {
+		if r := c.decodeKnown(data[1:], false); r != nil {
+			return r, nil
+		}
+	}
+	r, err := c.decode(data)
+	if err == nil {
+		r.Input = nil
+	}
+	return r, err
+}
+
+// decodeKnown reads a record that is as appendRecord writes it; nil when it is
+// not, or holds something that the library has to read.
+func (c *codec) decodeKnown(data []byte, whole bool) *correlate.Record {
+	it := &item{b: data}
+	n := it.head(majorMap)
+	if it.odd || n < 3 || n > 4 || !it.is(1) {
+		return nil
+	}
+	r := &correlate.Record{Seq: correlate.Seq(it.head(majorUint))}
+	if !it.is(2) {
+		return nil
+	}
+	r.At = time.Unix(0, it.int()).UTC()
+	if !it.is(3) || !it.is(majorArray|2) {
+		return nil
+	}
+	if number := it.head(majorUint); whole {
+		in, err := newInput(uint8(number))
+		if err != nil || number >= maxInputs || !c.readKnown(it, in) {
+			return nil
+		}
+		r.Input = in
+	} else {
+		it.skip()
+	}
+	if n == 4 {
+		if !it.is(4) {
+			return nil
+		}
+		r.Events = make([]correlate.Event, it.list())
+		for i := range r.Events {
+			if !it.is(majorArray | 2) {
+				return nil
+			}
+			number := it.head(majorUint)
+			kind, known := correlate.EventKinds[correlate.EventKind(number)]
+			if number > math.MaxUint8 || !known {
+				return nil
+			}
+			if r.Events[i] = kind.New(); !c.readKnown(it, r.Events[i]) {
+				return nil
+			}
+		}
+	}
+	if it.odd || len(it.b) > 0 || (n == 4 && len(r.Events) == 0) {
+		return nil
+	}
+	return r
+}
+
+// readKnown reads what body points to; false when the library has to.
+func (c *codec) readKnown(it *item, body any) bool {
+	v := reflect.ValueOf(body).Elem()
+	s := c.shapes[v.Type()]
+	if s == nil {
+		return false
+	}
+	s.readInto(it, v)
+	return !it.odd
+}
+
+// decodeAny reads a record with the library.
+func (c *codec) decodeAny(data []byte) (*correlate.Record, error) {
 	var raw rawRecord
 	if err := c.dec.Unmarshal(data[1:], &raw); err != nil {
 		return nil, fmt.Errorf("decode record: %w", err)

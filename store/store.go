@@ -64,6 +64,7 @@ type Store struct {
 	work     chan struct{} // of 1: Tend has something to do
 
 	write  sync.Mutex // held by Append, and by Close
+	batch  []byte     // guarded by write: memory for the octets of a batch, used again
 	unsure bool       // guarded by write: the last commit failed and may be there in part
 	closed bool       // guarded by write
 
@@ -322,16 +323,21 @@ func (s *Store) Append(recs []*correlate.Record) error {
 		return nil
 	}
 	data := make([][]byte, len(recs))
-	size := 0
+	buf := s.batch[:0]
 	for i, r := range recs {
 		if r.Seq != s.last+1+correlate.Seq(i) {
 			return fmt.Errorf("append record %d after %d: %w", r.Seq, s.last+correlate.Seq(i), ErrSequence)
 		}
+		begin := len(buf)
 		var err error
-		if data[i], err = s.codec.encode(r); err != nil {
+		if buf, err = s.codec.appendRecord(buf, r); err != nil {
 			return fmt.Errorf("%w: %w", ErrRecord, err)
 		}
-		size += len(data[i])
+		data[i] = buf[begin:len(buf):len(buf)] // stays what it is when buf moves on
+	}
+	s.batch = buf
+	if cap(buf) > batchKept {
+		s.batch = nil
 	}
 	g, err := s.room(recs[0].At)
 	if err != nil {
@@ -342,9 +348,12 @@ func (s *Store) Append(recs []*correlate.Record) error {
 		return fmt.Errorf("append %d records at %d: %w", len(recs), recs[0].Seq, err)
 	}
 	s.unsure = false
-	s.publish(g, recs, int64(size))
+	s.publish(g, recs, int64(len(buf)))
 	return nil
 }
+
+// batchKept bounds the memory that is kept from one batch to the next.
+const batchKept = 8 << 20
 
 // publish makes committed records visible to readers.
 func (s *Store) publish(g *segment, recs []*correlate.Record, size int64) {
