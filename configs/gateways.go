@@ -5,13 +5,17 @@ import (
 	"reflect"
 	"slices"
 	"strings"
+	"time"
 
 	"example.net/standwatch/notify"
+	"example.net/standwatch/notify/hook"
 	"example.net/standwatch/notify/incoming"
 	"example.net/standwatch/notify/mail"
 	"example.net/standwatch/notify/modem"
 	"example.net/standwatch/notify/smpp"
 	"example.net/standwatch/notify/smshttp"
+	"example.net/standwatch/notify/snpp"
+	"example.net/standwatch/notify/tap"
 	"example.net/standwatch/notify/tty"
 )
 
@@ -24,6 +28,9 @@ type Gateway struct {
 	SMS   *smshttp.Options
 	SMPP  *smpp.Options
 	Modem *modem.Options
+	SNPP  *snpp.Options
+	TAP   *tap.Options
+	Hook  *hook.Options
 	At    Pos
 
 	Incoming *incoming.Options // what comes back over HTTP; nil: nothing
@@ -66,6 +73,9 @@ func (c *compiler) gateway(g *Gateway, s *gatewayShape) (kind notify.Kind, ok bo
 	add(s.SMS != nil, notify.KindSMSHTTP, func() { g.SMS = c.smsGateway(s.SMS) })
 	add(s.SMPP != nil, notify.KindSMPP, func() { g.SMPP = c.smppGateway(s.SMPP) })
 	add(s.Modem != nil, notify.KindModem, func() { g.Modem = c.modemGateway(s.Modem) })
+	add(s.SNPP != nil, notify.KindSNPP, func() { g.SNPP = c.snppGateway(s.SNPP) })
+	add(s.TAP != nil, notify.KindTAP, func() { g.TAP = c.tapGateway(s.TAP) })
+	add(s.Hook != nil, notify.KindHook, func() { g.Hook = c.hookGateway(s.Hook) })
 	if len(fill) != 1 {
 		return "", false
 	}
@@ -125,5 +135,27 @@ func (c *compiler) modemGateway(s *modemShape) *modem.Options {
 	}
 	_, err := modem.New(*o)
 	c.complain(s.Here, err, s.PIN)
+	return o
+}
+
+func (c *compiler) snppGateway(s *snppShape) *snpp.Options {
+	o := &snpp.Options{Host: s.Host.V, Port: s.Port.V, TLS: c.implicitTLS(s.TLS), Username: s.Username.V, Password: s.Password.V.Reveal(),
+		Longest: s.Longest.V, Timeout: s.Timeout.V}
+	_, err := snpp.New(*o)
+	c.complain(s.Here, err, s.Password)
+	return o
+}
+
+func (c *compiler) tapGateway(s *tapShape) *tap.Options {
+	o := &tap.Options{Line: tty.Options{Device: s.Device.V, Baud: s.Baud.V}, Dial: s.Dial.V, Password: s.Password.V.Reveal(), Longest: s.Longest.V, Timeout: s.Timeout.V}
+	_, err := tap.New(*o)
+	c.complain(s.Here, err, s.Password)
+	return o
+}
+
+func (c *compiler) hookGateway(s *hookShape) *hook.Options {
+	o := &hook.Options{URL: s.URL.V, Secret: s.Secret.V.Reveal(), Timeout: s.Timeout.V}
+	_, err := hook.New(*o, time.Now)
+	c.complain(s.Here, err, s.Secret)
 	return o
 }

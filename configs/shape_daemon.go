@@ -76,6 +76,9 @@ type gatewayShape struct {
 	SMS   *smsShape   `yaml:"sms-http" jsonschema_description:"Short messages by a gateway that takes HTTP requests."`
 	SMPP  *smppShape  `yaml:"smpp" jsonschema_description:"Short messages by SMPP 3.4."`
 	Modem *modemShape `yaml:"modem" jsonschema_description:"Short messages by a modem on a serial line."`
+	SNPP  *snppShape  `yaml:"snpp" jsonschema_description:"Pagers by SNPP."`
+	TAP   *tapShape   `yaml:"tap" jsonschema_description:"Pagers by TAP, over a modem or TCP."`
+	Hook  *hookShape  `yaml:"hook" jsonschema_description:"Signed HTTP requests to a program of your own."`
 
 	Incoming *incomingShape `yaml:"incoming" jsonschema_description:"What the gateway sends back over HTTP, to /in/ and the gateway's name at the console's address: answers of people, and receipts."`
 }

@@ -31,3 +31,31 @@ type modemShape struct {
 	Keep     span    `yaml:"keep" jsonschema_description:"How long the network tries to deliver, such as 30m; left out, the network decides."`
 	Timeout  span    `yaml:"timeout" jsonschema_description:"For the network's answer to one message; default 25s."`
 }
+
+type snppShape struct {
+	Here     place   `yaml:"-"`
+	Host     text    `yaml:"host" jsonschema_description:"Name or address of the paging terminal."`
+	Port     integer `yaml:"port" jsonschema_description:"Default 444."`
+	TLS      text    `yaml:"tls" jsonschema_description:"implicit, which is TLS from the first octet, or none (default)."`
+	Username text    `yaml:"username" jsonschema_description:"For a terminal that wants a login."`
+	Password secret  `yaml:"password" jsonschema_description:"For a terminal that wants a login."`
+	Longest  integer `yaml:"longest" jsonschema_description:"Characters that the pagers show; default 240."`
+	Timeout  span    `yaml:"timeout" jsonschema_description:"Of one attempt; default 20s."`
+}
+
+type tapShape struct {
+	Here     place   `yaml:"-"`
+	Device   text    `yaml:"device" jsonschema_description:"Serial port such as /dev/ttyS0, or tcp:host:port."`
+	Baud     integer `yaml:"baud" jsonschema_description:"Speed of the line; default 1200."`
+	Dial     text    `yaml:"dial" jsonschema_description:"What the modem dials, such as ATDT5550147; left out, the line leads to the terminal."`
+	Password secret  `yaml:"password" jsonschema_description:"For a terminal that wants one; at most 6 characters."`
+	Longest  integer `yaml:"longest" jsonschema_description:"Characters that the pagers show; default 220."`
+	Timeout  span    `yaml:"timeout" jsonschema_description:"Of one attempt, dialling included; default 90s."`
+}
+
+type hookShape struct {
+	Here    place  `yaml:"-"`
+	URL     text   `yaml:"url" jsonschema_description:"Where the requests go."`
+	Secret  secret `yaml:"secret" jsonschema_description:"Shared secret of the signature; at least 16 characters."`
+	Timeout span   `yaml:"timeout" jsonschema_description:"Of one attempt; default 15s."`
+}

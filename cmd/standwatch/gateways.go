@@ -2,13 +2,17 @@ package main
 
 import (
 	"slices"
+	"time"
 
 	"example.net/standwatch/configs"
 	"example.net/standwatch/notify"
+	"example.net/standwatch/notify/hook"
 	"example.net/standwatch/notify/mail"
 	"example.net/standwatch/notify/modem"
 	"example.net/standwatch/notify/smpp"
 	"example.net/standwatch/notify/smshttp"
+	"example.net/standwatch/notify/snpp"
+	"example.net/standwatch/notify/tap"
 )
 
 // gatewayChannels makes what sends over each configured gateway. A gateway that
@@ -43,6 +47,12 @@ func gatewayChannel(g configs.Gateway) (notify.Channel, error) {
 		return smpp.New(*g.SMPP)
 	case g.Modem != nil:
 		return modem.New(*g.Modem)
+	case g.SNPP != nil:
+		return snpp.New(*g.SNPP)
+	case g.TAP != nil:
+		return tap.New(*g.TAP)
+	case g.Hook != nil:
+		return hook.New(*g.Hook, time.Now)
 	}
 	return smshttp.New(*g.SMS)
 }

@@ -116,7 +116,7 @@ func (c *Channel) Send(ctx context.Context, m correlate.Message) notify.Result {
 	case r := <-j.done:
 		return r
 	case <-ctx.Done():
-		return notify.Result{Outcome: correlate.Temporary, Answer: "no answer in time; it may have been taken"}
+		return notify.Result{Outcome: correlate.Temporary, Answer: "no answer in time; it may have been taken", InDoubt: true}
 	}
 }
 

@@ -233,7 +233,7 @@ func TestHang(t *testing.T) {
 	f := newFake(t)
 	c := up(t, f, newInbox(), func(o *Options) { o.Timeout = 200 * time.Millisecond })
 	f.set(func() { f.noText = true })
-	if r := c.Send(t.Context(), note); r.Outcome != correlate.Temporary || r.Answer != "no answer in time; it may have been taken" {
+	if r := c.Send(t.Context(), note); r.Outcome != correlate.Temporary || !r.InDoubt || r.Answer != "no answer in time; it may have been taken" {
 		t.Errorf("got %+v", r)
 	}
 	f.set(func() { f.noText = false })

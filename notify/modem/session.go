@@ -223,7 +223,9 @@ func (s *session) send(ctx context.Context, m correlate.Message) (notify.Result,
 		answer, err := s.part(within, m.Address, part, i == len(parts)-1)
 		stop()
 		if err != nil {
-			return s.failed(err)
+			r, err := s.failed(err)
+			r.InDoubt = r.InDoubt || r.Outcome == correlate.Temporary && i > 0 // parts of it were taken
+			return r, err
 		}
 		for _, line := range answer {
 			if n := number(line, 0); strings.HasPrefix(line, "+CMGS:") && n >= 0 {
@@ -306,7 +308,7 @@ func (s *session) failed(err error) (notify.Result, error) {
 		r.Outcome = said.outcome()
 		return r, nil
 	case errors.Is(err, errNoAnswer) && !strings.HasPrefix(err.Error(), "no prompt"):
-		r.Answer = "no answer in time; it may have been taken"
+		r.Answer, r.InDoubt = "no answer in time; it may have been taken", true
 	}
 	return r, err
 }

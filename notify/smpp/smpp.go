@@ -156,6 +156,7 @@ func (c *Channel) Send(ctx context.Context, m correlate.Message) notify.Result {
 		if r.Outcome != correlate.Accepted {
 			if len(parts) > 1 {
 				r.Answer = fmt.Sprintf("part %d of %d: %s", i+1, len(parts), r.Answer)
+				r.InDoubt = r.InDoubt || r.Outcome == correlate.Temporary && i > 0 // parts of it were taken
 			}
 			return r
 		}
@@ -292,7 +293,7 @@ func (c *Channel) submit(ctx context.Context, l *link, m message) notify.Result 
 	}
 	answer, err := l.request(ctx, submitSM, m.marshal())
 	if err != nil {
-		return notify.Result{Outcome: correlate.Temporary, Answer: err.Error() + "; it may have been taken"}
+		return notify.Result{Outcome: correlate.Temporary, Answer: err.Error() + "; it may have been taken", InDoubt: true}
 	}
 	return c.judge(answer)
 }

@@ -193,7 +193,7 @@ func TestLinkDrops(t *testing.T) {
 	var all sync.WaitGroup
 	for range 5 {
 		all.Go(func() {
-			if r := ch.Send(t.Context(), note); r.Outcome != correlate.Temporary || !strings.HasSuffix(r.Answer, "it may have been taken") {
+			if r := ch.Send(t.Context(), note); r.Outcome != correlate.Temporary || !r.InDoubt || !strings.HasSuffix(r.Answer, "it may have been taken") {
 				t.Errorf("got %+v", r)
 			}
 		})
@@ -216,7 +216,7 @@ func TestNoAnswer(t *testing.T) {
 	o := c.options()
 	o.Timeout, o.Enquire = 100*time.Millisecond, 50*time.Millisecond
 	ch := up(t, o, newInbox())
-	if r := ch.Send(t.Context(), note); r.Outcome != correlate.Temporary || r.Answer != "no answer in time; it may have been taken" {
+	if r := ch.Send(t.Context(), note); r.Outcome != correlate.Temporary || r.Answer != "no answer in time; it may have been taken" || !r.InDoubt {
 		t.Errorf("got %+v", r)
 	}
 	c.await("enquire")

@@ -28,26 +28,21 @@ import (
 	"fmt"
 	"io"
 	"mime"
-	"net"
 	"net/http"
 	"net/url"
 	"regexp"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
-	"unicode"
 
 	"example.net/standwatch/correlate"
 	"example.net/standwatch/notify"
 	"example.net/standwatch/notify/field"
+	"example.net/standwatch/notify/httpanswer"
 )
 
 // DefaultTimeout bounds one attempt.
 const DefaultTimeout = 15 * time.Second
-
-// maxAnswer bounds how much of an answer is read.
-const maxAnswer = 64 << 10
 
 // Options describe a gateway. ${to}, ${text}, ${id} and ${from} in URL, header
 // values and Body stand for the number, the text, the message's ID and From;
@@ -162,27 +157,24 @@ func inHeader(s string) string { return strings.Join(strings.Fields(s), " ") }
 func (c *Channel) Send(ctx context.Context, m correlate.Message) notify.Result {
 	request, err := c.request(ctx, m)
 	if err != nil {
-		return notify.Result{Outcome: correlate.Permanent, Answer: "the request cannot be made: " + withoutURL(err).Error()}
+		return notify.Result{Outcome: correlate.Permanent, Answer: "the request cannot be made: " + httpanswer.WithoutURL(err).Error()}
 	}
 	response, err := c.client.Do(request)
 	if err != nil {
-		return notify.Result{Outcome: correlate.Temporary, Answer: broken(err), InDoubt: !unreached(err)}
+		return notify.Result{Outcome: correlate.Temporary, Answer: httpanswer.Broken(err), InDoubt: !httpanswer.Unreached(err)}
 	}
 	defer response.Body.Close()
-	body, err := io.ReadAll(io.LimitReader(response.Body, maxAnswer))
-	r := notify.Result{Answer: strings.TrimSpace(response.Status + " " + excerpt(body)), Outcome: correlate.Permanent}
+	body, err := io.ReadAll(io.LimitReader(response.Body, httpanswer.MaxBody))
+	r := notify.Result{Answer: strings.TrimSpace(response.Status + " " + httpanswer.Excerpt(body)), Outcome: correlate.Permanent}
 	switch {
 	case slices.Contains(c.o.Accept, response.StatusCode):
 		c.judge(&r, body, err)
-	case response.StatusCode >= 500, slices.Contains(later, response.StatusCode):
+	case httpanswer.Outcome(response.StatusCode) == correlate.Temporary:
 		r.Outcome = correlate.Temporary
-		r.RetryAfter = retryAfter(response.Header)
+		r.RetryAfter = httpanswer.RetryAfter(response.Header)
 	}
 	return r
 }
-
-// later lists the 4xx statuses that say: later.
-var later = []int{http.StatusRequestTimeout, http.StatusTooEarly, http.StatusTooManyRequests}
 
 func (c *Channel) request(ctx context.Context, m correlate.Message) (*http.Request, error) {
 	body := expand(c.o.Body, c.form, m, c.o.From)
@@ -229,62 +221,4 @@ func (c *Channel) judge(r *notify.Result, body []byte, readErr error) {
 	if c.o.IDPath != "" {
 		r.GatewayID = field.Text(answer, c.o.IDPath)
 	}
-}
-
-// maxRetryAfter bounds what a gateway may wish for: beyond it the message has
-// moved on to another channel anyhow.
-const maxRetryAfter = time.Hour
-
-// retryAfter reads the header as seconds or as a date, the latter against the
-// gateway's own clock where it tells it. It returns 0 when there is none.
-func retryAfter(h http.Header) time.Duration {
-	text := h.Get("Retry-After")
-	if seconds, err := strconv.Atoi(text); err == nil {
-		return time.Duration(min(max(0, seconds), int(maxRetryAfter/time.Second))) * time.Second
-	}
-	at, errAt := http.ParseTime(text)
-	now, errNow := http.ParseTime(h.Get("Date"))
-	if errAt != nil || errNow != nil {
-		return 0
-	}
-	return min(max(0, at.Sub(now)), maxRetryAfter)
-}
-
-// broken says in what way no answer came.
-func broken(err error) string {
-	err = withoutURL(err)
-	if t, ok := err.(interface{ Timeout() bool }); (ok && t.Timeout()) || errors.Is(err, context.DeadlineExceeded) {
-		return "no answer in time; it may have been taken"
-	}
-	return err.Error()
-}
-
-// unreached reports whether the gateway was never reached, so that it cannot
-// have taken anything.
-func unreached(err error) bool {
-	dial, ok := errors.AsType[*net.OpError](err)
-	return ok && dial.Op == "dial"
-}
-
-// withoutURL takes the address, which may hold secrets, out of an error.
-func withoutURL(err error) error {
-	if e, ok := errors.AsType[*url.Error](err); ok {
-		return e.Err
-	}
-	return err
-}
-
-// excerpt returns the beginning of an answer as one printable line.
-func excerpt(body []byte) string {
-	text := strings.Map(func(r rune) rune {
-		if unicode.IsControl(r) || r == unicode.ReplacementChar {
-			return ' '
-		}
-		return r
-	}, strings.ToValidUTF8(string(body[:min(len(body), 600)]), ""))
-	runes := []rune(strings.Join(strings.Fields(text), " "))
-	if len(runes) > 200 {
-		return string(runes[:200]) + "..."
-	}
-	return string(runes)
 }

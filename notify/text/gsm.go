@@ -50,7 +50,10 @@ func Plain(s string) string { return strings.Join(strings.Fields(plain.Replace(s
 
 // measure returns the length of a text in the units of its segment.
 func (u units) measure(s string) int {
-	if u == ucs2 {
+	switch u {
+	case octets:
+		return len(s)
+	case ucs2:
 		return len(utf16.Encode([]rune(s)))
 	}
 	n := 0
@@ -71,8 +74,9 @@ func (u units) segment() int {
 type units uint8
 
 const (
-	gsm7 units = 1
-	ucs2 units = 2
+	gsm7   units = 1
+	ucs2   units = 2
+	octets units = 3 // of ASCII
 )
 
 func unitsOf(parts ...string) units {
