@@ -436,7 +436,7 @@ func TestReadingDoesNotAllocate(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer r.Close()
-	reader, conn, datagram := newBatchReader(r.listeners[0].sockets[0]), dial(t, r, "north"), trap(t, snmp.Build{})
+	reader, conn, datagram := newBatchReader(r.listeners[0].sockets[0], func() bool { return false }), dial(t, r, "north"), trap(t, snmp.Build{})
 	q := newQueue(1024)
 	b := &batch{}
 	allocs := testing.AllocsPerRun(100, func() {

@@ -49,6 +49,7 @@ type Receiver struct {
 	answers  answers
 	reports  reports
 
+	busy atomic.Int32  // workers that have datagrams
 	open atomic.Int64  // notifications handed over and not decided
 	idle chan struct{} // buffered(1); sent to when open came to 0
 }
@@ -85,7 +86,7 @@ func New(o Options) (*Receiver, error) {
 	}
 	r.directory.Store(r.newDirectory(o.Config, users))
 	for range o.Workers {
-		r.workers = append(r.workers, &worker{r: r, queue: newQueue(o.QueueLen), names: map[string]string{}, paced: map[correlate.AgentID]*agent{}})
+		r.workers = append(r.workers, &worker{r: r, queue: newQueue(o.QueueLen), names: map[string]string{}, from: map[netip.AddrPort]string{}, addrs: map[netip.Addr]string{}, paced: map[correlate.AgentID]*agent{}})
 	}
 	for _, spec := range o.Listeners {
 		l, err := openListener(spec, o.Log)
@@ -255,7 +256,7 @@ func (r *Receiver) keepHouse(stop <-chan struct{}) {
 // read moves datagrams from a socket to the workers until its read deadline has
 // passed. Sources that are not allowed do not get into the queues.
 func (r *Receiver) read(s *socket) error {
-	reader, l := newBatchReader(s), s.listener
+	reader, l := newBatchReader(s, func() bool { return r.busy.Load() > 0 }), s.listener
 	for {
 		in, err := reader.read()
 		switch {

@@ -32,7 +32,7 @@ type batchReader struct {
 	in     [1]incoming
 }
 
-func newBatchReader(s *socket) *batchReader {
+func newBatchReader(s *socket, _ func() bool) *batchReader {
 	return &batchReader{socket: s, octets: make([]byte, maxDatagram)}
 }
 

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net/netip"
+	"runtime"
 	"sync/atomic"
 	"time"
 
@@ -18,7 +19,9 @@ type worker struct {
 	r       *Receiver
 	queue   *queue
 	dec     snmp.Decoder
-	names   map[string]string // dotted forms of trap OIDs
+	names   map[string]string // dotted forms of trap OIDs, and how v3 messages were secured
+	from    map[netip.AddrPort]string
+	addrs   map[netip.Addr]string
 	paced   map[correlate.AgentID]*agent
 	stalled bool // the journal had no room lately
 }
@@ -48,7 +51,9 @@ func (w *worker) run(drain <-chan struct{}) {
 	b := &batch{}
 	for {
 		if b = w.queue.take(b); len(b.items) > 0 {
+			w.r.busy.Add(1)
 			w.work(b)
+			w.r.busy.Add(-1)
 			if len(w.paced) > 0 {
 				w.release(false)
 			}
@@ -68,9 +73,16 @@ func (w *worker) run(drain <-chan struct{}) {
 	}
 }
 
+// yieldEach is how many datagrams are decided about before others get a turn: a
+// tenth of a millisecond or less.
+const yieldEach = 32
+
 func (w *worker) work(b *batch) {
 	now, dir := w.r.now(), w.r.directory.Load()
 	for i := range b.items {
+		if i%yieldEach == yieldEach-1 {
+			runtime.Gosched() // to the readers, whose sockets fill meanwhile
+		}
 		it := &b.items[i]
 		t := &task{item: it, octets: b.octets(it), now: now, dir: dir, policy: dir.policy(it.socket.listener.opts.Name)}
 		if ru := w.handle(t); ru.fate != noFate {
@@ -224,7 +236,8 @@ func (w *worker) accept(t *task, n *snmp.Notification, s speaker, res usm.Result
 		}
 	}
 	t.flight = f
-	f.in = w.arrival(t, n, res)
+	f.in = &f.arrival
+	w.arrival(f.in, t, n, res)
 	observe(t.dir, n, s, f.in)
 	if f.in.Unmatched != "" {
 		f.fate = Unmatched
@@ -264,42 +277,65 @@ func (w *worker) begin(t *task, n *snmp.Notification, f *flight, res usm.Result)
 }
 
 // arrival copies what outlives the decoder and the queue.
-func (w *worker) arrival(t *task, n *snmp.Notification, res usm.Result) *correlate.Arrival {
+func (w *worker) arrival(in *correlate.Arrival, t *task, n *snmp.Notification, res usm.Result) {
 	origin := t.from.Addr()
 	if n.AgentAddr.IsValid() {
 		origin = n.AgentAddr
 	}
-	in := &correlate.Arrival{
-		Datagram: bytes.Clone(t.octets), From: t.from.String(), Listener: t.socket.listener.opts.Name, Version: n.Version.String(),
-		Inform: n.Inform, RequestID: n.RequestID, Origin: origin.String(), TrapOID: w.dotted(n.TrapOID), Uptime: n.Uptime, HasUptime: n.HasUptime,
+	*in = correlate.Arrival{
+		Datagram: bytes.Clone(t.octets), From: remembered(w.from, t.from), Listener: t.socket.listener.opts.Name, Version: n.Version.String(),
+		Inform: n.Inform, RequestID: n.RequestID, Origin: remembered(w.addrs, origin), TrapOID: w.dotted(n.TrapOID), Uptime: n.Uptime, HasUptime: n.HasUptime,
 	}
 	if p := t.socket.peer; p != nil {
 		in.Security = p.identity.String() + " TLS " + res.Level.String()
-		return in
+		return
 	}
 	if n.Version == snmp.V3 {
 		h := &w.dec.Message().Security
-		in.Security = string(h.User) + " " + res.Level.String()
+		in.Security = w.security(h.User, res.Level)
 		if !res.Local && res.Level >= usm.AuthNoPriv {
 			in.EngineID, in.Boots, in.EngineTime = bytes.Clone(h.EngineID), h.Boots, h.Time
 		}
 	}
-	return in
 }
 
-// maxNames bounds the dotted forms remembered.
+// maxNames bounds the texts remembered, of each kind.
 const maxNames = 4096
 
 func (w *worker) dotted(oid []byte) string {
 	if name, ok := w.names[string(oid)]; ok {
 		return name
 	}
-	if len(w.names) >= maxNames {
-		clear(w.names)
+	return remember(w.names, string(oid), snmp.OID(oid).String())
+}
+
+// security says how a v3 message was secured. Its key ends in an octet that no
+// identifier ends in (X.690 section 8.19.2).
+func (w *worker) security(user []byte, level usm.Level) string {
+	key := append(append(make([]byte, 0, 64), user...), 0x80|byte(level))
+	if text, ok := w.names[string(key)]; ok {
+		return text
 	}
-	name := snmp.OID(oid).String()
-	w.names[string(oid)] = name
-	return name
+	return remember(w.names, string(key), string(user)+" "+level.String())
+}
+
+// remembered returns the text of a value, made once.
+func remembered[K interface {
+	comparable
+	String() string
+}](texts map[K]string, v K) string {
+	if text, ok := texts[v]; ok {
+		return text
+	}
+	return remember(texts, v, v.String())
+}
+
+func remember[K comparable](texts map[K]string, key K, text string) string {
+	if len(texts) >= maxNames {
+		clear(texts)
+	}
+	texts[key] = text
+	return text
 }
 
 // observe has the rules make something of a notification.
@@ -378,7 +414,8 @@ func (w *worker) releaseOf(a *agent, now time.Time, all bool) (ended bool) {
 // flight is a notification on its way to being durable.
 type flight struct {
 	r        *Receiver
-	in       *correlate.Arrival
+	in       *correlate.Arrival // is arrival, once that is filled in
+	arrival  correlate.Arrival
 	listener *listener
 	agent    *agent
 	source   netip.AddrPort
