@@ -146,6 +146,9 @@ func (d *differ) site(was, is *correlate.Site) {
 }
 
 func (d *differ) points(was, is *correlate.Point) verdict {
+	if alikePoints(was, is) {
+		return verdict{}
+	}
 	pair := [2]*correlate.Point{was, is}
 	v, known := d.same[pair]
 	if known {
