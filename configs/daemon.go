@@ -16,22 +16,15 @@ import (
 
 // What holds when standwatch.yaml says nothing else.
 const (
-	defaultFolder  = "/var/lib/standwatch"
-	defaultConsole = "127.0.0.1:8620"
-	defaultHold    = 10 * time.Second
-	defaultGrace   = 30 * time.Second
+	defaultFolder = "/var/lib/standwatch"
+	defaultHold   = 10 * time.Second
+	defaultGrace  = 30 * time.Second
 )
 
 // Centre is the operations centre.
 type Centre struct {
 	Name string
 	Zone *time.Location
-}
-
-// Console says where the pages are served.
-type Console struct {
-	Listen string // host:port
-	URL    string // as people reach it; empty if not said
 }
 
 func (c *compiler) centreOf(s centreShape) Centre {
@@ -47,20 +40,6 @@ func (c *compiler) setDefaults(s *defaultsShape) {
 		return
 	}
 	c.defaults.flap, c.defaults.flapCount = c.flapSettings(s.Flap)
-}
-
-func (c *compiler) consoleOf(s consoleShape) Console {
-	if s.URL.Set {
-		u, err := url.Parse(s.URL.V)
-		if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
-			c.out.mistake(s.URL.At, quoted(s.URL.V)+" is no web address", "write it as https://watch.example.net/")
-		}
-	}
-	listen := defaultConsole
-	if s.Listen.Set {
-		listen = s.Listen.V.String()
-	}
-	return Console{Listen: listen, URL: s.URL.V}
 }
 
 // listenersOf returns the sockets and who may speak at them.

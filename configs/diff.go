@@ -68,7 +68,7 @@ func Diff(old, cur *Config) Summary {
 	s.Rules = !alike(reflect.ValueOf(old.specs), reflect.ValueOf(cur.specs))
 	s.People = !alike(reflect.ValueOf(old.book), reflect.ValueOf(cur.book)) || !reflect.DeepEqual(old.Shifts, cur.Shifts)
 	s.Security = !reflect.DeepEqual(old.Receiver.Users, cur.Receiver.Users) || !slices.EqualFunc(old.Receiver.Policies, cur.Receiver.Policies, samePolicy)
-	s.Restart = !reflect.DeepEqual(old.Listeners, cur.Listeners) || old.Store.Folder != cur.Store.Folder || old.Console != cur.Console ||
+	s.Restart = !reflect.DeepEqual(old.Listeners, cur.Listeners) || old.Store.Folder != cur.Store.Folder || !reflect.DeepEqual(old.Console, cur.Console) ||
 		!alike(reflect.ValueOf(old.Gateways), reflect.ValueOf(cur.Gateways))
 	return s
 }

@@ -247,7 +247,7 @@ func (l *loader) compile() *Config {
 	names := l.mibs()
 	cfg := &Config{Names: names, Files: l.files, texts: l.texts, Hash: hex.EncodeToString(l.hash.Sum(nil))}
 	cfg.Centre = c.centreOf(l.daemon.Centre)
-	cfg.Console = c.consoleOf(l.daemon.Console)
+	cfg.Console = c.consoleOf(l.daemon.Console, l.outside.readFile)
 	c.setDefaults(&l.daemon.Defaults)
 	cfg.flap = c.flapDefault()
 	c.secrets(&l.daemon.Security)

@@ -64,12 +64,6 @@ type userShape struct {
 	Minimum    text         `yaml:"minimum" jsonschema_description:"Weakest level taken: noAuthNoPriv, authNoPriv or authPriv; left out, the best the user has."`
 }
 
-type consoleShape struct {
-	Here   place    `yaml:"-"`
-	Listen hostPort `yaml:"listen" jsonschema_description:"IP address and port; default 127.0.0.1:8620."`
-	URL    text     `yaml:"url" jsonschema_description:"Address under which people reach it; put into messages."`
-}
-
 type gatewayShape struct {
 	Here  place       `yaml:"-"`
 	Mail  *mailShape  `yaml:"mail" jsonschema_description:"Mail by SMTP."`

@@ -374,3 +374,31 @@ func (a *Agent) Allowed() time.Duration {
 	}
 	return a.Heartbeat + a.Grace
 }
+
+// Only returns the part of a network with the sites that keep lets through, and
+// their agents. It shares them with the whole; a site whose upstream is left
+// out hangs on nothing.
+func (n *Network) Only(keep func(*Site) bool) *Network {
+	out := &Network{sites: map[SiteID]*Site{}, agents: map[AgentID]*Agent{}, explain: map[Ref][]Key{}, hash: n.hash}
+	for _, id := range n.order {
+		if keep(n.sites[id]) {
+			out.sites[id] = n.sites[id]
+			out.order = append(out.order, id)
+		}
+	}
+	for id, s := range out.sites {
+		if s.Upstream != "" && out.sites[s.Upstream] == nil {
+			alone := *s
+			alone.Upstream = ""
+			out.sites[id] = &alone
+		}
+	}
+	for _, id := range n.silence {
+		if a := n.agents[id]; out.sites[a.Site] != nil {
+			out.agents[id] = a
+			out.silence = append(out.silence, id)
+		}
+	}
+	out.indexCauses()
+	return out
+}

@@ -91,8 +91,8 @@ func (q *Query) span() (from, to int64) {
 	return from, to
 }
 
-// matches reports whether a record is asked for, its place aside.
-func (q *Query) matches(r *correlate.Record) bool {
+// Matches reports whether a record is asked for, its place and Before aside.
+func (q *Query) Matches(r *correlate.Record) bool {
 	if (!q.From.IsZero() && r.At.Before(q.From)) || (!q.To.IsZero() && !r.At.Before(q.To)) {
 		return false
 	}
@@ -296,7 +296,7 @@ func (s *Store) gatherChunk(g *segment, q *Query, seqs []correlate.Seq, page *Pa
 			if err != nil {
 				return err
 			}
-			if !q.matches(r) {
+			if !q.Matches(r) {
 				continue
 			}
 			page.Records = append(page.Records, r)

@@ -321,7 +321,7 @@ func (s *Store) gatherKept(q *Query, page *Page) error {
 			if err != nil {
 				return err
 			}
-			if r.Seq >= q.Before || r.Seq >= first || !q.matches(r) {
+			if r.Seq >= q.Before || r.Seq >= first || !q.Matches(r) {
 				continue
 			}
 			page.Records = append(page.Records, r)

@@ -26,6 +26,7 @@ import (
 // A command adds a line here and asks with [askDaemon]; see [answered].
 func (d *daemon) controls(mux *http.ServeMux) {
 	mux.HandleFunc("POST /backup", answered(d.controlBackup))
+	mux.HandleFunc("POST /user", answered(d.controlUser))
 	mux.HandleFunc("POST /verify", answered(d.controlVerify))
 	mux.HandleFunc("POST /reload", answered(d.controlReload))
 }
@@ -135,6 +136,14 @@ func onlyFriends(next http.Handler) http.Handler {
 // controlActor names whoever sent a command, for the journal.
 func controlActor(r *http.Request) string {
 	uid, _ := r.Context().Value(callerKey{}).(int)
+	return userName(uid)
+}
+
+// ownName names whoever runs this command, for the journal.
+func ownName() string { return userName(os.Getuid()) }
+
+// userName is what the machine calls one of its users.
+func userName(uid int) string {
 	if u, err := user.LookupId(strconv.Itoa(uid)); err == nil {
 		return u.Username
 	}

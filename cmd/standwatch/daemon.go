@@ -4,14 +4,17 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	"net/http"
 	"os"
 	"sync"
 	"time"
 
+	"example.net/standwatch/cmd/standwatch/access"
 	"example.net/standwatch/cmd/standwatch/api"
 	"example.net/standwatch/cmd/standwatch/console"
+	"example.net/standwatch/cmd/standwatch/scoped"
 	"example.net/standwatch/configs"
 	"example.net/standwatch/correlate"
 	"example.net/standwatch/notify"
@@ -19,6 +22,7 @@ import (
 	"example.net/standwatch/receiver"
 	"example.net/standwatch/receiver/snmp"
 	"example.net/standwatch/store"
+	"example.net/standwatch/store/accounts"
 	"example.net/standwatch/store/ledger"
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
@@ -41,6 +45,12 @@ type daemonOptions struct {
 	Machine *machine
 	Log     zerolog.Logger
 	Now     func() time.Time
+
+	// Login says that people have to log in. Without it the console may listen on
+	// loopback only, which is the caller's to see to.
+	Login   bool
+	Told    io.Writer        // gets the one-time password of a first start; may be nil
+	Hashing accounts.Hashing // of passwords; the zero value is what people get
 }
 
 // daemon joins the parts: receiver, ledger, outbox runner and console over one
@@ -59,7 +69,8 @@ type daemon struct {
 	keeper   *keeper
 	answers  *answers
 	signer   *answer.Signer // of the links in messages
-	closing  chan struct{}  // closed before the web server ends, so that streams end
+	door     door
+	closing  chan struct{} // closed before the web server ends, so that streams end
 
 	machine    machine
 	profiler   *http.Server // nil without
@@ -105,6 +116,9 @@ func (d *daemon) assemble(ctx context.Context) (err error) {
 	}
 	d.config = d.armed(d.config)
 	cfg := d.config
+	if err := d.openDoor(ctx); err != nil {
+		return err
+	}
 	d.ledger, err = ledger.New(ledger.Options{Store: d.store, Network: cfg.Network, Climber: cfg.Plan, Now: d.opts.Now, Log: d.log})
 	if err != nil {
 		return err
@@ -178,21 +192,32 @@ func (d *daemon) listenWeb() (err error) {
 		r, err := d.ledger.Submit(ctx, in)
 		return r.Events, err
 	}
-	actor := func(*http.Request) string { return "operator" }
 	registry := prometheus.NewRegistry()
 	registry.MustRegister(collector{d}, collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 
-	kept := d.unmatched()
-	mux := http.NewServeMux()
-	d.answerRoutes(mux)
-	mux.Handle("/api/v1/", api.Handler(api.Options{Board: d.ledger, Journal: d.store, Submit: submit, Intake: d.intake, Unmatched: kept, OnCall: d.onCall, Sentence: d.sentence, Actor: actor,
-		Archive: d.store, Upkeep: d.keeper.upkeep, Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Version: version}))
-	mux.Handle("/", console.Handler(console.Options{Board: d.ledger, Journal: d.store, Submit: submit, Intake: d.intake, Unmatched: kept, OnCall: d.onCall, Actor: actor,
-		Archive: d.store, Upkeep: d.keeper.upkeep, Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Names: namesInForce{d}, Unseal: d.unseal, Trouble: d.trouble, Banner: d.opts.Banner, Centre: cfg.Centre.Name}))
-	mux.Handle("GET /metrics", promhttp.HandlerFor(registry, promhttp.HandlerOpts{}))
+	// What a page or operation shows comes from the view, never from the daemon
+	// itself: the view leaves out what its reader may not see.
+	pages := func(v *scoped.View) http.Handler {
+		kept := d.unmatched()
+		if !v.Whole() {
+			kept = nil // it is drawn from all of the journal
+		}
+		mux := http.NewServeMux()
+		mux.Handle("/api/v1/", api.Handler(api.Options{Board: v, Journal: v, Submit: v.Submit, Intake: v.Intake, Unmatched: kept, OnCall: d.onCall, Actor: access.Actor,
+			Sentence: func() api.Sentence { return d.sentence(v) }, Archive: d.store, Upkeep: d.keeper.upkeep, Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Version: version}))
+		mux.Handle("/", console.Handler(console.Options{Board: v, Journal: v, Submit: v.Submit, Intake: v.Intake, Unmatched: kept, OnCall: d.onCall, Actor: access.Actor,
+			Archive: d.store, Upkeep: d.keeper.upkeep, Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Names: namesInForce{d}, Unseal: d.unseal, Trouble: d.trouble, Banner: d.opts.Banner, Centre: cfg.Centre.Name,
+			Gate: d.door.gate, OpenID: d.door.openID}))
+		return mux
+	}
+	inside, mux := http.NewServeMux(), http.NewServeMux()
+	inside.Handle("/", &views{make: pages, src: scoped.Source{Board: d.ledger, Journal: d.store, Submit: submit, Intake: d.intake}, byKey: map[string]http.Handler{}})
+	inside.Handle("GET /metrics", behind(access.See, promhttp.HandlerFor(registry, promhttp.HandlerOpts{})))
+	mux.Handle("/", d.door.gate.Wrap(inside))
+	d.answerRoutes(mux) // each request proves itself
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "alive") })
 	mux.HandleFunc("GET /readyz", d.ready)
-	d.web = &http.Server{Handler: mux, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10}
+	d.web = &http.Server{Handler: d.door.gate.Bound(mux), ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10}
 	return nil
 }
 
@@ -249,6 +274,7 @@ func (d *daemon) run(ctx context.Context) error {
 	start(&others, ctx, d.runner.Run)
 	start(&others, ctx, d.watchSelf)
 	start(&others, ctx, d.keeper.run)
+	start(&others, ctx, d.runDoor)
 	start(&others, ctx, d.serveWeb)
 	start(&others, ctx, func(ctx context.Context) error { return d.control.run(ctx, d.controls) })
 	start(&others, ctx, d.manage)
@@ -276,7 +302,7 @@ func (d *daemon) serveWeb(ctx context.Context) error {
 		stopped <- d.web.Shutdown(end)
 	})
 	defer stop()
-	err := d.web.Serve(d.webAt)
+	err := d.serveOn(d.webAt)
 	if !errors.Is(err, http.ErrServerClosed) {
 		return fmt.Errorf("serve the console: %w", err)
 	}

@@ -103,7 +103,8 @@ type handbookPage struct {
 	t              *testing.T
 	name, dir      string
 	traps, console string
-	served         bool // a daemon runs
+	served         bool   // a daemon runs
+	token          string // to ask it with
 }
 
 func (h *handbookPage) run(f fence) {
@@ -250,6 +251,13 @@ func (h *handbookPage) serve(c pageCommand, text string) {
 		}
 		return ""
 	})
+	if _, data, named := strings.Cut(text, "--data "); named {
+		folder, _, _ := strings.Cut(strings.TrimSpace(data), " ")
+		var err error
+		if h.token, err = askToken(h.t.Context(), filepath.Join(h.dir, folder)); err != nil {
+			h.t.Fatal(err)
+		}
+	}
 }
 
 // ask wants the lines of a block in an answer of the daemon.
@@ -287,6 +295,9 @@ func (h *handbookPage) get(path string) (body string, status int, err error) {
 	req, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://"+h.console+path, nil)
 	if err != nil {
 		return "", 0, err
+	}
+	if h.token != "" {
+		req.Header.Set("Authorization", "Bearer "+h.token)
 	}
 	client := &http.Client{Transport: &http.Transport{DisableKeepAlives: true}}
 	res, err := client.Do(req)

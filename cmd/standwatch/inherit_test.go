@@ -134,8 +134,13 @@ func TestServeOnASocketHandedOver(t *testing.T) {
 			Arrived uint64 `json:"arrived"`
 		} `json:"listener"`
 	}
+	token := ""
+	await(t, "the daemon answers commands", func() bool {
+		token, err = askToken(t.Context(), data)
+		return err == nil
+	})
 	await(t, "the trap is counted", func() bool {
-		return fetch(console, "/api/v1/intake", &books) == nil && len(books.Listeners) == 1 && books.Listeners[0].Arrived == 1
+		return fetch(console, "/api/v1/intake", token, &books) == nil && len(books.Listeners) == 1 && books.Listeners[0].Arrived == 1
 	})
 	if got := books.Listeners[0].Address; got != at.String() {
 		t.Errorf("listens at %s, want %s", got, at)
@@ -149,8 +154,13 @@ func TestServeOnASocketHandedOver(t *testing.T) {
 }
 
 // fetch reads a JSON answer of a program that may not be up yet.
-func fetch(console, path string, into any) error {
-	res, err := http.Get("http://" + console + path)
+func fetch(console, path, token string, into any) error {
+	req, err := http.NewRequest(http.MethodGet, "http://"+console+path, nil)
+	if err != nil {
+		return err
+	}
+	req.Header.Set("Authorization", "Bearer "+token)
+	res, err := http.DefaultClient.Do(req)
 	if err != nil {
 		return err
 	}

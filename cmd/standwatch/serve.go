@@ -36,7 +36,7 @@ nothing: the old one stays in force and the fault stands on the site self.`,
 			if err != nil {
 				return err
 			}
-			d, err := newDaemon(cmd.Context(), daemonOptions{Config: cfg, Data: data, Folder: dir, Profile: profile, Log: log, Now: time.Now, Sockets: inherited(),
+			d, err := newDaemon(cmd.Context(), daemonOptions{Config: cfg, Data: data, Folder: dir, Profile: profile, Log: log, Now: time.Now, Login: true, Told: cmd.ErrOrStderr(), Sockets: inherited(),
 				Reload: func(ctx context.Context) (*configs.Config, configs.Problems) {
 					return configs.LoadFolder(ctx, dir, configs.Options{})
 				}})

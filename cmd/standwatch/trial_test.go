@@ -38,6 +38,7 @@ var binary = sync.OnceValues(func() (string, error) {
 type trial struct {
 	config, data   string // folders
 	traps, console string // host:port
+	token          string // to ask the API with; empty where nobody has to log in
 
 	cmd *exec.Cmd
 	log *logBuffer
@@ -104,6 +105,10 @@ func (tr *trial) start(t *testing.T) {
 	t.Helper()
 	tr.launch(t, []string{"TRIAL_TRAPS=" + tr.traps, "TRIAL_CONSOLE=" + tr.console, "TRIAL_COMMUNITY=" + trialCommunity,
 		"TRIAL_AUTH=" + trialAuth, "TRIAL_PRIV=" + trialPriv}, "serve", "--config", tr.config, "--data", tr.data)
+	var err error
+	if tr.token, err = askToken(t.Context(), tr.data); err != nil {
+		t.Fatal(err)
+	}
 }
 
 // launch runs the program with further environment and waits until it says
@@ -183,6 +188,9 @@ func (tr *trial) get(t *testing.T, path string, into any) {
 	req, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://"+tr.console+path, nil)
 	if err != nil {
 		t.Fatal(err)
+	}
+	if tr.token != "" {
+		req.Header.Set("Authorization", "Bearer "+tr.token)
 	}
 	res, err := http.DefaultClient.Do(req)
 	if err != nil {

@@ -20,10 +20,10 @@ import (
 )
 
 // sentence is the front page's as it is now.
-func (d *daemon) sentence() (said api.Sentence) {
+func (d *daemon) sentence(board api.Board) (said api.Sentence) {
 	now := d.opts.Now()
 	duties := d.onCall(now)
-	d.ledger.Read(func(st *correlate.State, _ *correlate.Network) {
+	board.Read(func(st *correlate.State, _ *correlate.Network) {
 		said = console.Say(st, duties, now, d.current().Centre.Zone)
 	})
 	return said

@@ -444,6 +444,10 @@ func (b *Book) Remove(ctx context.Context, by By, name string) error {
 	return b.endWhere(ctx, by, "the account was removed", func(s *session) bool { return s.Account == name })
 }
 
+// FoldName returns a name as accounts have it: names that differ in the case of
+// their letters are the same.
+func FoldName(name string) string { return strings.ToLower(name) }
+
 // Outside is a person for whom another provider vouches.
 type Outside struct {
 	Issuer, Subject, Name string
@@ -454,7 +458,7 @@ type Outside struct {
 // Adopt makes or updates the account of a person for whom another provider
 // vouches. It returns ErrTaken when the name is that of somebody else.
 func (b *Book) Adopt(ctx context.Context, by By, o Outside) error {
-	name := strings.ToLower(o.Name)
+	name := FoldName(o.Name)
 	if !goodName.MatchString(name) {
 		return fmt.Errorf("%w: the provider calls this person %q", ErrName, o.Name)
 	}

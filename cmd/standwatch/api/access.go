@@ -1,6 +1,22 @@
 package api
 
-import "example.net/standwatch/correlate"
+import (
+	"net/http"
+
+	"example.net/standwatch/cmd/standwatch/access"
+	"example.net/standwatch/correlate"
+)
+
+// needs refuses whoever may not do what next does.
+func (s *server) needs(p access.Permission, next http.HandlerFunc) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		if err := access.Check(r, p); err != nil {
+			s.fail(w, r, err)
+			return
+		}
+		next(w, r)
+	}
+}
 
 // accessEvent fills in an event about who may use the console, or about the
 // configuration in force.

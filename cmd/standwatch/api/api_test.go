@@ -15,8 +15,10 @@ import (
 	"testing"
 	"time"
 
+	"example.net/standwatch/cmd/standwatch/access"
 	"example.net/standwatch/cmd/standwatch/api/apitest"
 	"example.net/standwatch/correlate"
+	"example.net/standwatch/store/accounts"
 
 	"github.com/google/go-cmp/cmp"
 	"github.com/rs/zerolog"
@@ -39,7 +41,7 @@ func newStage(t *testing.T) *stage {
 		Board: c.Ledger, Journal: c.Store, Archive: c.Store, Upkeep: keptHere, Submit: c.Submit, Intake: books(c), OnCall: onCall, Sentence: func() Sentence { return Sentence{Text: "Nothing stands.", Standing: 0, Untaken: 0} },
 		Actor: func(*http.Request) string { return "tester" }, Zone: st.zone, Now: c.Now, Closing: st.closing, Log: zerolog.Nop(), Version: `1.0 "test"`,
 	})
-	st.handler = st.server.handler()
+	st.handler = access.As(accounts.Who{Name: "tester", Role: accounts.Administer}, st.server.handler())
 	return st
 }
 

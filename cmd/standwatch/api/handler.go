@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"example.net/standwatch/cmd/standwatch/access"
 	"example.net/standwatch/correlate"
 )
 
@@ -22,10 +23,20 @@ type server struct {
 	writeTimeout time.Duration // of a stream's reader
 }
 
-// route is one operation. The OpenAPI document is checked against this list.
+// route is one operation with what it needs. The OpenAPI document is checked
+// against this list, and the tests of who may and who may not walk it.
 type route struct {
 	Method, Path string
+	Needs        access.Permission
 	Handler      http.HandlerFunc
+}
+
+// Routes lists the patterns of all operations with what each needs.
+func Routes() (out []access.Route) {
+	for _, rt := range newServer(Options{}).routes() {
+		out = append(out, access.Route{Pattern: rt.Method + " " + base + rt.Path, Needs: rt.Needs})
+	}
+	return out
 }
 
 // Handler returns the API, to be mounted at /api/v1/.
@@ -34,9 +45,9 @@ func Handler(o Options) http.Handler { return newServer(o).handler() }
 func (s *server) handler() http.Handler {
 	mux := http.NewServeMux()
 	for _, rt := range s.routes() {
-		mux.HandleFunc(rt.Method+" "+base+rt.Path, rt.Handler)
+		mux.HandleFunc(rt.Method+" "+base+rt.Path, s.needs(rt.Needs, rt.Handler))
 	}
-	mux.HandleFunc(base+"/", func(w http.ResponseWriter, r *http.Request) { s.unknown(w, r) })
+	mux.HandleFunc(base+"/", s.needs(access.See, s.unknown))
 	protection := http.NewCrossOriginProtection()
 	protection.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, problem(http.StatusForbidden, "this request comes from a page of another origin"))
@@ -56,26 +67,26 @@ func newServer(o Options) *server {
 
 func (s *server) routes() []route {
 	return []route{
-		{"GET", "/alarms", s.handle(s.alarms)},
-		{"GET", "/alarms/{id}", s.handle(s.alarm)},
-		{"POST", "/alarms/{id}/acknowledge", s.action(correlate.ActAcknowledge)},
-		{"POST", "/alarms/{id}/note", s.action(correlate.ActNote)},
-		{"POST", "/alarms/{id}/shelve", s.action(correlate.ActShelve)},
-		{"POST", "/alarms/{id}/unshelve", s.action(correlate.ActUnshelve)},
-		{"GET", "/sentence", s.handle(s.sentence)},
-		{"GET", "/history", s.handle(s.history)},
-		{"GET", "/stream", s.handle(s.stream)},
-		{"GET", "/sites", s.handle(s.sites)},
-		{"GET", "/sites/{id}", s.handle(s.site)},
-		{"GET", "/rosters", s.handle(s.rosters)},
-		{"GET", "/rosters/{name}", s.handle(s.roster)},
-		{"GET", "/intake", s.handle(s.intake)},
-		{"POST", "/intake/run-again", s.handle(s.runAgain)},
-		{"GET", "/outbox", s.handle(s.outbox)},
-		{"GET", "/store", s.handle(s.store)},
-		{"GET", "/configurations", s.handle(s.configurations)},
-		{"GET", "/configurations/{hash}", s.handle(s.configuration)},
-		{"GET", "/openapi.json", s.handle(s.openapi)},
+		{"GET", "/alarms", access.See, s.handle(s.alarms)},
+		{"GET", "/alarms/{id}", access.See, s.handle(s.alarm)},
+		{"POST", "/alarms/{id}/acknowledge", access.Act, s.action(correlate.ActAcknowledge)},
+		{"POST", "/alarms/{id}/note", access.Act, s.action(correlate.ActNote)},
+		{"POST", "/alarms/{id}/shelve", access.Act, s.action(correlate.ActShelve)},
+		{"POST", "/alarms/{id}/unshelve", access.Act, s.action(correlate.ActUnshelve)},
+		{"GET", "/sentence", access.See, s.handle(s.sentence)},
+		{"GET", "/history", access.See, s.handle(s.history)},
+		{"GET", "/stream", access.See, s.handle(s.stream)},
+		{"GET", "/sites", access.See, s.handle(s.sites)},
+		{"GET", "/sites/{id}", access.See, s.handle(s.site)},
+		{"GET", "/rosters", access.See, s.handle(s.rosters)},
+		{"GET", "/rosters/{name}", access.See, s.handle(s.roster)},
+		{"GET", "/intake", access.See, s.handle(s.intake)},
+		{"POST", "/intake/run-again", access.ActLong, s.handle(s.runAgain)},
+		{"GET", "/outbox", access.See, s.handle(s.outbox)},
+		{"GET", "/store", access.Whole, s.handle(s.store)},
+		{"GET", "/configurations", access.Whole, s.handle(s.configurations)},
+		{"GET", "/configurations/{hash}", access.Whole, s.handle(s.configuration)},
+		{"GET", "/openapi.json", access.See, s.handle(s.openapi)},
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"net/http"
 
+	"example.net/standwatch/cmd/standwatch/access"
 	"example.net/standwatch/correlate"
 )
 
@@ -29,6 +30,7 @@ func problem(status int, detail string) *Problem {
 func ProblemOf(err error) (p *Problem, ok bool) {
 	var tooBig *http.MaxBytesError
 	var refused *RefusedError
+	var denied *access.DeniedError
 	switch {
 	case errors.As(err, &p):
 		return p, true
@@ -36,6 +38,14 @@ func ProblemOf(err error) (p *Problem, ok bool) {
 		return problem(http.StatusRequestEntityTooLarge, "the body is larger than 65536 octets"), true
 	case errors.As(err, &refused):
 		return problem(http.StatusConflict, refused.Why), true
+	case errors.Is(err, access.ErrUnknown):
+		return problem(http.StatusUnauthorized, err.Error()), true
+	case errors.Is(err, access.ErrMustChange), errors.Is(err, access.ErrToken), errors.Is(err, access.ErrPart):
+		return problem(http.StatusForbidden, err.Error()), true
+	case errors.As(err, &denied):
+		return problem(http.StatusForbidden, err.Error()), true
+	case errors.Is(err, access.ErrStreams):
+		return problem(http.StatusServiceUnavailable, err.Error()), true
 	case errors.Is(err, ErrNoSuchAlarm):
 		return problem(http.StatusNotFound, err.Error()), true
 	case errors.Is(err, ErrBadAction):
@@ -48,6 +58,9 @@ func (s *server) fail(w http.ResponseWriter, r *http.Request, err error) {
 	p, ok := ProblemOf(err)
 	if !ok {
 		s.Log.Error().Err(err).Str("path", r.URL.Path).Msg("API request failed")
+	}
+	if p.Status == http.StatusUnauthorized {
+		w.Header().Set("WWW-Authenticate", "Bearer") // RFC 6750 section 3
 	}
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(p.Status)

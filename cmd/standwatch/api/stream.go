@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"time"
 
+	"example.net/standwatch/cmd/standwatch/access"
 	"example.net/standwatch/correlate"
 )
 
@@ -51,11 +52,16 @@ func (s *server) stream(w http.ResponseWriter, r *http.Request) error {
 	default:
 		return problem(http.StatusServiceUnavailable, "as many streams are open as the master allows")
 	}
+	ctx, done, err := access.While(r)
+	if err != nil {
+		return err
+	}
+	defer done()
 	out := NewEventWriter(w, s.writeTimeout)
 	if err := out.Open(); err != nil {
 		return nil // the reader went away before the first octet
 	}
-	s.follow(r.Context(), out, cursor)
+	s.follow(ctx, out, cursor)
 	return nil
 }
 

@@ -11,14 +11,14 @@ import (
 func accessLine(l *historyLine, ev correlate.Event, add func(string)) {
 	switch e := ev.(type) {
 	case *correlate.AccountChanged:
-		l.What, l.By, l.Text = e.What.String(), e.Actor, e.Account
+		l.What, l.By, l.Text, l.Account = e.What.String(), e.Actor, e.Account, e.Account
 		add(e.Text)
 	case *correlate.SessionChanged:
-		l.What, l.By, l.Text = e.What.String(), e.Actor, e.Account
+		l.What, l.By, l.Text, l.Account = e.What.String(), e.Actor, e.Account, e.Account
 		add(e.Text)
 		add(fromWords(e.From))
 	case *correlate.LoginRefused:
-		l.What, l.Text = "login refused", e.Account
+		l.What, l.Text, l.Account = "login refused", e.Account, e.Account
 		if e.Account == "" {
 			l.Text = "a name that is nobody's"
 		}

@@ -14,11 +14,13 @@ import (
 	"testing"
 	"time"
 
+	"example.net/standwatch/cmd/standwatch/access"
 	"example.net/standwatch/cmd/standwatch/api"
 	"example.net/standwatch/cmd/standwatch/api/apitest"
 	"example.net/standwatch/correlate"
 	"example.net/standwatch/receiver/mib"
 	"example.net/standwatch/receiver/snmp"
+	"example.net/standwatch/store/accounts"
 
 	"github.com/rs/zerolog"
 	"golang.org/x/net/html"
@@ -43,7 +45,7 @@ func newStage(t *testing.T) *stage {
 		Actor: func(*http.Request) string { return "tester" }, Names: mib.Standard(), Centre: "Kestrel Basin", Banner: "Demonstration",
 		Trouble: func() string { return st.trouble }, Intake: func() api.Intake { return intake(c.Now()) },
 	})
-	st.handler = st.server.handler()
+	st.handler = access.As(accounts.Who{Name: "tester", Role: accounts.Administer}, st.server.handler())
 	return st
 }
 

@@ -43,6 +43,7 @@ type historyLine struct {
 	SiteID   correlate.SiteID
 	Text     string
 	By       string
+	Account  string // that the line is about, if any
 }
 
 // historyLength is the records of one page.

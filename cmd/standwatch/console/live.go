@@ -12,6 +12,7 @@ import (
 	"sync"
 	"time"
 
+	"example.net/standwatch/cmd/standwatch/access"
 	"example.net/standwatch/cmd/standwatch/api"
 	"example.net/standwatch/correlate"
 )
@@ -67,8 +68,13 @@ func (s *server) live(w http.ResponseWriter, r *http.Request) error {
 	if n, err := strconv.ParseUint(asked, 10, 64); err == nil && correlate.Seq(n) < v.cursor {
 		v.cursor = correlate.Seq(n)
 	}
+	ctx, done, err := access.While(r)
+	if err != nil {
+		return err
+	}
+	defer done()
 	if v.out.Open() == nil {
-		v.follow(r.Context())
+		v.follow(ctx)
 	}
 	return nil
 }

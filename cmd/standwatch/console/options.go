@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"time"
 
+	"example.net/standwatch/cmd/standwatch/access"
 	"example.net/standwatch/cmd/standwatch/api"
 	"example.net/standwatch/correlate"
 	"example.net/standwatch/receiver/snmp"
@@ -52,7 +53,12 @@ type Options struct {
 	// Trouble returns a sentence when what is shown may be incomplete, such as
 	// failing commits, and "" when all is well; may be nil.
 	Trouble func() string
-	Banner  string        // stands above every page; empty for none
-	Centre  string        // name of the operations centre, for the title; may be empty
-	Quiet   time.Duration // no trap for this long is said loudly; 0 means 10 minutes
+	// Gate knows who sends a request and keeps the accounts; nil where nobody has
+	// to log in.
+	Gate *access.Gate
+	// OpenID logs people in with another provider; nil when there is none.
+	OpenID *access.OpenID
+	Banner string        // stands above every page; empty for none
+	Centre string        // name of the operations centre, for the title; may be empty
+	Quiet  time.Duration // no trap for this long is said loudly; 0 means 10 minutes
 }

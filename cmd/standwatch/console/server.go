@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"example.net/standwatch/cmd/standwatch/access"
 	"example.net/standwatch/cmd/standwatch/api"
 	"example.net/standwatch/correlate"
 )
@@ -28,27 +29,49 @@ type server struct {
 // Handler returns the pages, to be mounted at /.
 func Handler(o Options) http.Handler { return newServer(o).handler() }
 
+// route is one page or operation with what it needs. The table is walked by the
+// tests of who may and who may not.
+type route struct {
+	Pattern string
+	Needs   access.Permission
+	Handler func(http.ResponseWriter, *http.Request) error
+}
+
+func (s *server) routes() []route {
+	own := []route{
+		{"GET /{$}", access.See, s.watch},
+		{"GET /hand", access.See, s.handFragment},
+		{"GET /live", access.See, s.live},
+		{"GET /alarms/{id}", access.See, s.alarm},
+		{"POST /alarms/{id}/{action}", access.Act, s.act},
+		{"GET /sites", access.See, s.sites},
+		{"GET /sites/{id}", access.See, s.site},
+		{"GET /sites/{id}/cameras/{n}", access.See, s.camera},
+		{"GET /history", access.See, s.history},
+		{"GET /outbox", access.See, s.outbox},
+		{"GET /intake", access.See, s.intakePage},
+		{"POST /intake/run-again", access.ActLong, s.runAgain},
+		{"GET /journal", access.Whole, s.journal},
+		{"GET /keys", access.See, s.keys},
+	}
+	return append(own, s.accessRoutes()...)
+}
+
+// Routes lists the patterns of all pages with what each needs.
+func Routes() (out []access.Route) {
+	for _, rt := range newServer(Options{}).routes() {
+		out = append(out, access.Route{Pattern: rt.Pattern, Needs: rt.Needs})
+	}
+	return out
+}
+
 func (s *server) handler() http.Handler {
 	mux := http.NewServeMux()
-	page := func(pattern string, fn func(http.ResponseWriter, *http.Request) error) {
-		mux.HandleFunc(pattern, s.handle(fn))
+	for _, rt := range s.routes() {
+		mux.HandleFunc(rt.Pattern, s.handle(needs(rt.Needs, rt.Handler)))
 	}
-	page("GET /{$}", s.watch)
-	page("GET /hand", s.handFragment)
-	page("GET /live", s.live)
-	page("GET /alarms/{id}", s.alarm)
-	page("POST /alarms/{id}/{action}", s.act)
-	page("GET /sites", s.sites)
-	page("GET /sites/{id}", s.site)
-	page("GET /sites/{id}/cameras/{n}", s.camera)
-	page("GET /history", s.history)
-	page("GET /outbox", s.outbox)
-	page("GET /intake", s.intakePage)
-	page("POST /intake/run-again", s.runAgain)
-	page("GET /journal", s.journal)
-	page("GET /keys", s.keys)
 	mux.HandleFunc("GET /assets/{name}", s.assets.serve)
-	page("/", func(http.ResponseWriter, *http.Request) error { return notFound("there is nothing at this address") })
+	mux.HandleFunc("/", s.handle(needs(access.See, func(http.ResponseWriter, *http.Request) error { return notFound("there is nothing at this address") })))
 	protection := http.NewCrossOriginProtection()
 	protection.SetDenyHandler(s.handle(func(http.ResponseWriter, *http.Request) error {
 		return &api.Problem{Title: http.StatusText(http.StatusForbidden), Status: http.StatusForbidden, Detail: "this request comes from a page of another origin"}
@@ -103,6 +126,9 @@ func problemOf(status int, detail string) *api.Problem {
 
 // fail shows an error as a page, or as a problem document to the script.
 func (s *server) fail(w http.ResponseWriter, r *http.Request, err error) {
+	if toLogin(w, r, err) {
+		return
+	}
 	p, known := api.ProblemOf(err)
 	if !known {
 		s.Log.Error().Err(err).Str("path", r.URL.Path).Msg("page cannot be made")
@@ -149,6 +175,7 @@ type envelope struct {
 	Now    moment
 	Actor  string
 	Seq    correlate.Seq
+	Door   doorView
 	Page   any
 }
 
@@ -179,6 +206,7 @@ func (s *server) render(w http.ResponseWriter, r *http.Request, status int, name
 	now := s.Now()
 	e := envelope{Title: title, Name: name, Centre: s.Centre, Banner: s.Banner, Now: clock{now, s.Zone}.at(now), Actor: s.Actor(r), Page: page}
 	e.Alert, e.Seq = s.alert(now)
+	e.Door = s.door(r)
 	var b bytes.Buffer
 	if err := s.pages[name].ExecuteTemplate(&b, "layout", e); err != nil {
 		return fmt.Errorf("make page %s: %w", name, err)
@@ -222,7 +250,7 @@ func parsePages(a *assets) map[string]*template.Template {
 	}
 	base := template.Must(template.New("").Funcs(funcs).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html"))
 	out := map[string]*template.Template{}
-	for _, name := range []string{"watch", "alarm", "sites", "site", "history", "outbox", "intake", "journal", "keys", "problem"} {
+	for _, name := range []string{"watch", "alarm", "sites", "site", "history", "outbox", "intake", "journal", "keys", "problem", "login", "me", "accounts", "tokens", "trail"} {
 		out[name] = template.Must(template.Must(base.Clone()).ParseFS(pageFiles, "pages/"+name+".html"))
 	}
 	return out
