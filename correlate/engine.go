@@ -112,6 +112,10 @@ func (e *Engine) Apply(r *Record) {
 		e.reply(in)
 	case *RosterAct:
 		e.rosterAct(in)
+	case *ShiftTurn:
+		e.shift(in)
+	case *Handover:
+		e.handover(in)
 	case *Delivery:
 		// The climber decides about gateways' answers.
 	}

@@ -308,6 +308,8 @@ var EventKinds = map[EventKind]struct {
 	45: {"message-dropped", func() Event { return new(MessageWithdrawn) }},
 	56: {"account", func() Event { return new(AccountChanged) }}, 57: {"session", func() Event { return new(SessionChanged) }},
 	58: {"login-refused", func() Event { return new(LoginRefused) }}, 59: {"configured", func() Event { return new(Configured) }},
+	60: {"shift-began", func() Event { return new(ShiftBegan) }}, 61: {"handed-over", func() Event { return new(HandedOver) }},
+	62: {"handover-read", func() Event { return new(HandoverRead) }},
 	46: {"passed", func() Event { return new(Passed) }}, 47: {"stand-in-set", func() Event { return new(StandInSet) }},
 	48: {"stand-in-ended", func() Event { return new(StandInEnded) }}, 49: {"put-aside", func() Event { return new(Piled) }},
 	50: {"digest-made", func() Event { return new(PileEmptied) }}, 51: {"proof-due", func() Event { return new(Proved) }},

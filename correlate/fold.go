@@ -99,6 +99,8 @@ func (s *State) FoldEvent(r *Record, ev Event) {
 		s.Flood.Since, s.Flood.Count = r.At, e.Count
 	case *FloodEnded:
 		s.Flood.Since, s.Flood.Count = time.Time{}, 0
+	case *ShiftBegan, *HandedOver, *HandoverRead:
+		s.foldShift(r, ev)
 	case *Refused:
 	case *AccountChanged, *SessionChanged, *LoginRefused, *Configured:
 		// The audit trail tells of them; the state does not depend on them.

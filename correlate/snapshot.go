@@ -31,6 +31,7 @@ type Snapshot struct {
 	Piles    []*Pile         `cbor:"21,keyasint,omitempty"`
 	Proofs   []LastProof     `cbor:"22,keyasint,omitempty"`
 	Audits   []*AuditState   `cbor:"25,keyasint"`
+	Shift    ShiftState      `cbor:"40,keyasint,omitzero"`
 }
 
 // Dealt is up to when the occurrences of a configured window are over and done.
@@ -84,6 +85,7 @@ func (s *State) Snapshot() *Snapshot {
 		out.Proofs = append(out.Proofs, LastProof{id, c.Proofs[id]})
 	}
 	out.Audits = inOrder(c.Audits)
+	out.Shift = c.Shift
 	return out
 }
 
@@ -132,6 +134,7 @@ func Restore(snap *Snapshot) *State {
 		s.Derived[d.Key] = d
 	}
 	s.indexAlarms()
+	s.Shift = snap.Shift
 	for _, a := range snap.Audits {
 		s.Audits[a.Agent] = a
 	}

@@ -34,6 +34,7 @@ type State struct {
 	Piles    map[string]*Pile     // by person
 	Proofs   map[string]time.Time // the last proof to each roster
 	Audits   map[AgentID]*AuditState
+	Shift    ShiftState
 
 	forgot time.Time          // when settled messages were last dropped
 	spent  map[string][]spend // messages that count against budgets, by person; follows from Messages
@@ -155,6 +156,7 @@ func (s *State) Clone() *State {
 		c.spent[k] = slices.Clone(v)
 	}
 	c.Audits = clonePointers(s.Audits)
+	c.Shift.Left, c.Shift.Leaves = slices.Clone(s.Shift.Left), slices.Clone(s.Shift.Leaves)
 	return &c
 }
 

@@ -30,6 +30,8 @@ const (
 	inputReply       = 12
 	inputRosterAct   = 13
 	inputAudit       = 10
+	inputShiftTurn   = 16
+	inputHandover    = 17
 )
 
 func inputNumber(in correlate.Input) (uint8, error) {
@@ -60,6 +62,10 @@ func inputNumber(in correlate.Input) (uint8, error) {
 		return inputRosterAct, nil
 	case *correlate.Audit:
 		return inputAudit, nil
+	case *correlate.ShiftTurn:
+		return inputShiftTurn, nil
+	case *correlate.Handover:
+		return inputHandover, nil
 	}
 	return 0, fmt.Errorf("input %T has no number", in)
 }
@@ -92,6 +98,10 @@ func newInput(number uint8) (correlate.Input, error) {
 		return new(correlate.RosterAct), nil
 	case inputAudit:
 		return new(correlate.Audit), nil
+	case inputShiftTurn:
+		return new(correlate.ShiftTurn), nil
+	case inputHandover:
+		return new(correlate.Handover), nil
 	}
 	return nil, fmt.Errorf("input number %d is not known", number)
 }

@@ -67,7 +67,8 @@ func testCodec(tb testing.TB) *codec {
 // everyInput lists one of each input, empty.
 func everyInput() []correlate.Input {
 	return []correlate.Input{&correlate.Arrival{}, &correlate.Notice{}, &correlate.Act{}, &correlate.Tick{}, &correlate.Start{}, &correlate.Reconfigure{}, &correlate.Delivery{},
-		&correlate.Access{}, &correlate.Reply{}, &correlate.RosterAct{}, &correlate.Audit{}, &correlate.SetSilence{}, &correlate.EndSilence{}}
+		&correlate.Access{}, &correlate.Reply{}, &correlate.RosterAct{}, &correlate.Audit{}, &correlate.SetSilence{}, &correlate.EndSilence{},
+		&correlate.ShiftTurn{}, &correlate.Handover{}}
 }
 
 // everyRecord returns records that together hold every input and every event,
@@ -136,7 +137,7 @@ func TestRecordFormIsFixed(t *testing.T) {
 
 func TestInputNumbersAreFixed(t *testing.T) {
 	want := map[string]uint8{"Arrival": 1, "Notice": 2, "Act": 3, "Tick": 4, "Start": 5, "Reconfigure": 6, "Delivery": 7,
-		"Access": 14, "Reply": 12, "RosterAct": 13, "Audit": 10, "SetSilence": 8, "EndSilence": 9}
+		"Access": 14, "Reply": 12, "RosterAct": 13, "Audit": 10, "SetSilence": 8, "EndSilence": 9, "ShiftTurn": 16, "Handover": 17}
 	got := map[string]uint8{}
 	for _, in := range everyInput() {
 		n, err := inputNumber(in)
