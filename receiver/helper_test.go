@@ -19,7 +19,6 @@ import (
 	"example.net/standwatch/receiver/snmp"
 	"example.net/standwatch/receiver/usm"
 	"github.com/rs/zerolog"
-	"go.uber.org/goleak"
 )
 
 const (
@@ -38,8 +37,6 @@ var (
 	loopback    = netip.MustParseAddr("127.0.0.1")
 	factsUser   = usm.User{Name: "factsuser", Auth: usm.SHA256, Priv: usm.AES128, AuthPass: "maplesyrup", PrivPass: "maplesyrup"}
 )
-
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 // journal stands where the ledger does: it takes arrivals and says when they
 // are durable.

@@ -2,10 +2,14 @@ package receiver
 
 import (
 	"context"
+	"encoding/json"
+	"errors"
 	"fmt"
+	"io"
 	"net"
 	"net/netip"
 	"os"
+	"os/exec"
 	"strconv"
 	"sync/atomic"
 	"testing"
@@ -28,7 +32,7 @@ import (
 // and read the metric datagrams/s; what else it prints means nothing.
 func BenchmarkLossFree(b *testing.B) {
 	for _, version := range []snmp.Version{snmp.V2c, snmp.V3} {
-		pool := ratePool(b, version)
+		say := rateSender(b, version)
 		for _, buffer := range []int{defaultRoom(b), 4 << 20} {
 			for _, by := range []struct {
 				name string
@@ -37,7 +41,7 @@ func BenchmarkLossFree(b *testing.B) {
 				b.Run(fmt.Sprintf("version=%s/buffer=%d/by=%s", version, buffer, by.name), func(b *testing.B) {
 					best := 0.0
 					for b.Loop() {
-						best = lossFree(b, pool, func() *rateTarget { return by.open(b, buffer) })
+						best = lossFree(b, say, func() *rateTarget { return by.open(b, buffer) })
 					}
 					b.ReportMetric(best, "datagrams/s")
 				})
@@ -71,13 +75,100 @@ const (
 	rateMost = 1_000_000
 )
 
+// rateSenderEnv makes the test's binary the sender: it has a process of its own,
+// so that neither its memory nor its waiting is the receiver's.
+const rateSenderEnv = "STANDWATCH_RATE_SENDER"
+
+// rateOrder is what the sender is told to do.
+type rateOrder struct {
+	To    netip.AddrPort
+	Rate  float64
+	Count int
+}
+
+// rateSender starts the sender and returns how to have it send and how long that
+// took.
+func rateSender(b *testing.B, version snmp.Version) func(rateOrder) time.Duration {
+	self, err := os.Executable()
+	if err != nil {
+		b.Fatal(err)
+	}
+	cmd := exec.Command(self)
+	cmd.Env = append(os.Environ(), rateSenderEnv+"="+strconv.Itoa(int(version)))
+	cmd.Stderr = os.Stderr
+	in, err := cmd.StdinPipe()
+	if err != nil {
+		b.Fatal(err)
+	}
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		b.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		b.Fatal(err)
+	}
+	b.Cleanup(func() {
+		_ = in.Close()
+		if err := cmd.Wait(); err != nil {
+			b.Error(err)
+		}
+	})
+	orders, answers := json.NewEncoder(in), json.NewDecoder(out)
+	return func(o rateOrder) (took time.Duration) {
+		if err := errors.Join(orders.Encode(o), answers.Decode(&took)); err != nil {
+			b.Fatal(err)
+		}
+		return took
+	}
+}
+
+// sendAtRate is the sender's process.
+func sendAtRate(version string) error {
+	number, err := strconv.Atoi(version)
+	if err != nil {
+		return err
+	}
+	pool, err := ratePool(snmp.Version(number))
+	if err != nil {
+		return err
+	}
+	orders, answers := json.NewDecoder(os.Stdin), json.NewEncoder(os.Stdout)
+	for {
+		var o rateOrder
+		if err := orders.Decode(&o); err != nil {
+			if errors.Is(err, io.EOF) {
+				return nil
+			}
+			return err
+		}
+		took, err := sendOrder(o, pool)
+		if err != nil {
+			return err
+		}
+		if err := answers.Encode(took); err != nil {
+			return err
+		}
+	}
+}
+
+func sendOrder(o rateOrder, pool [][]byte) (time.Duration, error) {
+	conn, err := net.DialUDP("udp4", nil, net.UDPAddrFromAddrPort(o.To))
+	if err != nil {
+		return 0, err
+	}
+	defer conn.Close()
+	begin := time.Now()
+	_, err = Burst(context.Background(), conn, pool, BurstOptions{Count: o.Count, Rate: o.Rate, Batch: 32})
+	return time.Since(begin), err
+}
+
 // lossFree halves the distance between a rate without and one with loss until
 // they are within 4 %. A rate counts as lossy when it is so twice, since others
 // use the machine too.
-func lossFree(b *testing.B, pool [][]byte, open func() *rateTarget) float64 {
+func lossFree(b *testing.B, say func(rateOrder) time.Duration, open func() *rateTarget) float64 {
 	low, high := 0.0, float64(rateMost)
 	for rate := 20_000.0; high-low > high/25; {
-		if holds(b, pool, rate, open) || holds(b, pool, rate, open) {
+		if holds(say, rate, open) || holds(say, rate, open) {
 			low = rate
 		} else {
 			high = rate
@@ -95,16 +186,12 @@ func lossFree(b *testing.B, pool [][]byte, open func() *rateTarget) float64 {
 
 // holds reports whether everything arrives that is sent at a rate. A sender that
 // is slower than the rate has not shown it.
-func holds(b *testing.B, pool [][]byte, rate float64, open func() *rateTarget) bool {
+func holds(say func(rateOrder) time.Duration, rate float64, open func() *rateTarget) bool {
 	t := open()
 	defer t.end()
-	n := min(int(rate*rateFor.Seconds()), len(pool))
-	begin := time.Now()
-	conn := dialTo(b, t.at)
-	if _, err := Burst(context.Background(), conn, pool, BurstOptions{Count: n, Rate: rate}); err != nil {
-		b.Fatal(err)
-	}
-	slow := time.Since(begin).Seconds() > 1.1*float64(n)/rate
+	n := min(int(rate*rateFor.Seconds()), rateMost)
+	took := say(rateOrder{To: t.at, Rate: rate, Count: n})
+	slow := took.Seconds() > 1.1*float64(n)/rate
 	last, quiet := uint64(0), 0
 	tick := time.NewTicker(5 * time.Millisecond)
 	defer tick.Stop()
@@ -121,8 +208,8 @@ func holds(b *testing.B, pool [][]byte, rate float64, open func() *rateTarget) b
 
 var rateUser = usm.User{Name: "factsuser", Auth: usm.SHA256, Priv: usm.AES128, AuthPass: "maplesyrup", PrivPass: "maplesyrup"}
 
-// ratePool are different messages, as those of v3 have to be.
-func ratePool(b *testing.B, version snmp.Version) [][]byte {
+// ratePool are messages, different ones for v3 as those have to be.
+func ratePool(version snmp.Version) ([][]byte, error) {
 	vbs := []snmp.Varbind{snmp.Integer(panelIndex.Append(1), 1)}
 	for i := range uint32(7) {
 		vbs = append(vbs, snmp.Octets(panelIndex.Append(2, i), []byte("eight variables")))
@@ -130,10 +217,10 @@ func ratePool(b *testing.B, version snmp.Version) [][]byte {
 	build := snmp.Build{Version: version, Community: community, TrapOID: raised, Varbinds: vbs}
 	size := 64
 	if version == snmp.V3 {
-		size = 120_000
+		size = 200_000
 		keys, err := usm.NewKeys(rateUser, factsEngine)
 		if err != nil {
-			b.Fatal(err)
+			return nil, err
 		}
 		build.Secure = snmp.Secure{User: rateUser.Name, Level: usm.AuthPriv, Keys: keys, EngineID: factsEngine, Boots: 1, Time: 100, ContextID: factsEngine}
 	}
@@ -142,15 +229,10 @@ func ratePool(b *testing.B, version snmp.Version) [][]byte {
 		build.Secure.Salt, build.Secure.MsgID = uint64(i), int32(i)
 		var err error
 		if pool[i], err = build.Append(nil); err != nil {
-			b.Fatal(err)
+			return nil, err
 		}
 	}
-	if version == snmp.V2c { // a sender may say the same for ever
-		for len(pool) < int(rateMost*rateFor.Seconds()) {
-			pool = append(pool, pool[:64]...)
-		}
-	}
-	return pool
+	return pool, nil
 }
 
 // ours is this package, up to a matched notification that is durable at once.
