@@ -151,6 +151,9 @@ func narrow(s *reflected.Schema) {
 		return
 	}
 	for p := s.Properties.Oldest(); p != nil; p = p.Next() {
+		if p.Key == "specific" { // numbers, which YAML may take for one
+			p.Value = &reflected.Schema{Description: p.Value.Description, Extras: map[string]any{"type": []string{"string", "integer"}}}
+		}
 		if list := choices()[p.Key]; list != nil {
 			described := p.Value.Description
 			p.Value = oneOf(list...)

@@ -95,12 +95,17 @@ func Compile(specs []Spec, o Options) (*Set, []Problem) {
 		before := len(c.problems)
 		r := c.compile(specs[i], i)
 		keys := c.claims(r)
+		if r.when != nil && len(c.problems) == before {
+			if why := c.neverHolds(r, keys); why != "" {
+				c.bad(r.spec.Pos, "leave the rule out, or mend its condition", "can never match: %s", why)
+			}
+		}
 		if len(c.problems) > before {
 			continue
 		}
 		s.all = append(s.all, r)
 		table := s.exact
-		if r.spec.Under != "" {
+		if r.subtree() {
 			table = s.under
 		}
 		for _, key := range keys {
@@ -144,11 +149,8 @@ func (c *compiler) compile(spec Spec, order int) *rule {
 	}
 	if spec.When != "" {
 		when, fault, mend := c.conditions.compile(spec.When)
-		switch {
-		case fault != "":
+		if fault != "" {
 			c.bad(spec.Pos, mend, "when: %s", fault)
-		case when.never:
-			c.bad(spec.Pos, "leave the rule out", "can never match: its condition is false")
 		}
 		r.when = when
 	}
@@ -160,9 +162,18 @@ func (c *compiler) compile(spec Spec, order int) *rule {
 
 // claims returns the identifiers that a rule is for.
 func (c *compiler) claims(r *rule) []snmp.OID {
-	if (r.spec.On == "") == (r.spec.Under == "") {
-		c.bad(r.spec.Pos, "name the notification as on, or the root of a subtree as under", "it needs either on or under")
+	given := 0
+	for _, words := range []string{r.spec.On, r.spec.Under, r.spec.Enterprise} {
+		if words != "" {
+			given++
+		}
+	}
+	if given != 1 {
+		c.bad(r.spec.Pos, "name the notification as on, the root of a subtree as under, or the enterprise of a v1 trap", "it needs one of on, under and enterprise")
 		return nil
+	}
+	if r.spec.Enterprise != "" {
+		return c.enterprise(r)
 	}
 	var keys []snmp.OID
 	for _, word := range strings.Fields(r.spec.On + " " + r.spec.Under) {
@@ -180,6 +191,42 @@ func (c *compiler) claims(r *rule) []snmp.OID {
 		}
 	}
 	return keys
+}
+
+// enterprise returns what a rule for v1 traps is for: by RFC 3584 section 3.1 the
+// enterprise, a zero and the specific number. Where a MIB knows the notification
+// without the zero, it is that one, of which the other is only a spelling.
+func (c *compiler) enterprise(r *rule) (keys []snmp.OID) {
+	root, ok := c.names.Lookup(r.spec.Enterprise)
+	if !ok {
+		c.bad(r.spec.Pos, nameMend(c.names, r.spec.Enterprise), "there is no enterprise named %q", r.spec.Enterprise)
+		return nil
+	}
+	if r.spec.Specific == "" {
+		return []snmp.OID{root.Append(0)}
+	}
+	for _, word := range strings.Fields(r.spec.Specific) {
+		n, err := strconv.ParseUint(word, 10, 31)
+		if err != nil {
+			c.bad(r.spec.Pos, "write the numbers that the MIB gives to its TRAP-TYPEs, such as specific: 3 4", "%q is no specific-trap number", word)
+			continue
+		}
+		key := root.Append(0, uint32(n))
+		if o := c.names.Object(root.Append(uint32(n))); o != nil && o.Class == mib.Notification {
+			key = o.OID
+		}
+		if slices.Contains(keys, key) {
+			c.bad(r.spec.Pos, "name it once", "specific %s is there twice", word)
+			continue
+		}
+		keys = append(keys, key)
+	}
+	return keys
+}
+
+// subtree reports whether a rule is on all below its identifiers.
+func (r *rule) subtree() bool {
+	return r.spec.Under != "" || r.spec.Enterprise != "" && r.spec.Specific == ""
 }
 
 // settle orders the rules that claim the same identifier and reports those that

@@ -6,6 +6,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"example.net/standwatch/correlate"
 	"example.net/standwatch/receiver/mib"
 )
 
@@ -55,13 +56,13 @@ func TestProblems(t *testing.T) {
 	want := []string{
 		`f:2:3: rule "b": can never match: linkDown is claimed already by f:1 a (remove one of the two, or give this one a condition)`,
 		`f:3:3: rule "c": there is no notification named "linkDwon" (did you mean linkDown?)`,
-		`f:4:3: rule "d": it needs either on or under (name the notification as on, or the root of a subtree as under)`,
-		`f:5:3: rule "e": it needs either on or under (name the notification as on, or the root of a subtree as under)`,
+		`f:4:3: rule "d": it needs one of on, under and enterprise (name the notification as on, the root of a subtree as under, or the enterprise of a v1 trap)`,
+		`f:5:3: rule "e": it needs one of on, under and enterprise (name the notification as on, the root of a subtree as under, or the enterprise of a v1 trap)`,
 		`f:6:3: rule "f": it yields nothing (list what it observes, or say with ignore why it is to be passed over)`,
 		`f:7:3: rule "g": when: there is no object named "ifIndx" (did you mean ifIndex?)`,
 		`f:8:3: rule "h": when: the condition is no `,
 		`f:9:3: rule "i": when: the condition yields int, not true or false (compare it with something)`,
-		`f:10:3: rule "j": can never match: its condition is false (leave the rule out)`,
+		`f:10:3: rule "j": can never match: its condition is always false (leave the rule out, or mend its condition)`,
 		`f:11:3: rule "k": point: no site has a point "dor" (did you mean door?)`,
 		`f:12:3: rule "l": unknown severity "majr" (known: critical, major, minor, warning, indeterminate, cleared) (did you mean major?)`,
 		`f:12:3: rule "l": unknown what "rise" (known: raise, clear, value, alive, event, acknowledge, open, closed, nothing) (did you mean raise?)`,
@@ -158,4 +159,62 @@ func FuzzText(f *testing.F) {
 			}
 		}
 	})
+}
+
+// TestEnterprise: rules as an SMIv1 MIB would have them, by enterprise and
+// specific-trap (RFC 3584 section 3.1), also for what a v2 sender calls
+// otherwise.
+func TestEnterprise(t *testing.T) {
+	s := must(t,
+		Spec{Name: "two", Enterprise: "kestrelRemote", Specific: "1 3", Observe: doorRaise},
+		Spec{Name: "ups", Enterprise: "upsTraps", Specific: "3", Observe: doorRaise},
+		Spec{Name: "rest", Enterprise: "1.3.6.1.4.1.32473.10", Ignore: "noise"})
+	for oid, want := range map[string]string{
+		"1.3.6.1.4.1.32473.10.0.1": "two", "kestrelRelayChanged": "two", "kestrelHeartbeat": "rest", "1.3.6.1.2.1.33.2.0.3": "ups", "upsTrapAlarmEntryAdded": "ups",
+		"1.3.6.1.4.1.32473.10.7": "",
+	} {
+		if got := s.Match(trap(oid), quarryGate()).Rule; !strings.HasSuffix(got, want) || (want == "") != (got == "") {
+			t.Errorf("%s: rule %q, want %q", oid, got, want)
+		}
+	}
+	_, problems := Compile([]Spec{{Name: "a", Enterprise: "kestrelRemot", Specific: "1", Observe: doorRaise}, {Name: "b", Enterprise: "kestrelRemote", Specific: "1 one 1", Observe: doorRaise},
+		{Name: "c", Enterprise: "kestrelRemote", On: "linkDown", Observe: doorRaise}}, Options{})
+	var got []string
+	for _, p := range problems {
+		got = append(got, p.What)
+	}
+	want := []string{`rule "a": there is no enterprise named "kestrelRemot"`, `rule "b": "one" is no specific-trap number`, `rule "b": specific 1 is there twice`, `rule "c": it needs one of on, under and enterprise`}
+	if diff := cmp.Diff(want, got); diff != "" {
+		t.Errorf("problems (-want +got):\n%s", diff)
+	}
+}
+
+// TestNeverMatches: a condition that no agent and no notification of the rule
+// can fulfil is a mistake, whatever else it asks for.
+func TestNeverMatches(t *testing.T) {
+	w := quarryGate()
+	w.Site.Agents = []correlate.AgentID{w.Agent.ID}
+	for when, want := range map[string]bool{
+		`site.region == "south"`: true, `site.region == "north"`: false, `"radio" in site.tags && value["ifIndex"] == 3`: false, `"fibre" in site.tags && value["ifIndex"] == 3`: true,
+		`agent == "nobody"`: true, `agent == "quarry-gate-a"`: false, `trap == "linkUp"`: true, `trap == "linkDown"`: false, `1 > 2`: true,
+		`value["ifIndex"] == 3 || site.id == "elsewhere"`: false, `site.nothing == "x"`: false,
+	} {
+		_, problems := Compile([]Spec{{Name: "r", On: "linkDown", When: when, Observe: doorRaise}}, Options{Network: network(t, w)})
+		if got := len(problems) == 1 && strings.Contains(problems[0].What, "can never match"); got != want || len(problems) > 1 {
+			t.Errorf("%s: %v, want never %t", when, problems, want)
+		}
+	}
+}
+
+// TestOtherPlaceholders: what other languages write is named, and what is meant
+// suggested.
+func TestOtherPlaceholders(t *testing.T) {
+	for text, want := range map[string]string{
+		"link $1 down": "${#1}", "link {ifIndex}": "${ifIndex}", "at $site": "${site}", "%2 failed": "${#2}", "costs $ and 100 % of {nothing}": "", "${ifIndex} of ${site.name}": "",
+	} {
+		_, problems := Compile([]Spec{{Name: "r", On: "linkDown", Observe: one(Observe{Point: "door", What: "raise", Text: text})}}, Options{})
+		if want == "" && len(problems) > 0 || want != "" && (len(problems) != 1 || !strings.Contains(problems[0].Mend, want)) {
+			t.Errorf("%q: %v, want %q", text, problems, want)
+		}
+	}
 }

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"strings"
 	"unicode/utf8"
 
 	"cel.dev/cel-go/cel"
@@ -28,7 +29,7 @@ type conditions struct {
 type condition struct {
 	written string
 	program cel.Program
-	never   bool                // it is the constant false
+	ast     *cel.Ast
 	wanted  map[string]snmp.OID // the varbinds it asks for by name, nil when it may ask for any
 }
 
@@ -54,7 +55,7 @@ func (c *conditions) compile(written string) (out *condition, fault, mend string
 	}
 	ast, issues := c.env.Compile(written)
 	if err := issues.Err(); err != nil {
-		return nil, fmt.Sprintf("the condition is no CEL: %s", issues.Errors()[0].Message), known
+		return nil, fmt.Sprintf("the condition is no CEL: %s", issues.Errors()[0].Message), c.mendOf(written, issues.Errors()[0].Message, known)
 	}
 	if ast.OutputType() != cel.BoolType && ast.OutputType() != cel.DynType {
 		return nil, fmt.Sprintf("the condition yields %s, not true or false", ast.OutputType()), "compare it with something"
@@ -67,9 +68,24 @@ func (c *conditions) compile(written string) (out *condition, fault, mend string
 	if err != nil {
 		return nil, "the condition cannot be prepared: " + err.Error(), ""
 	}
-	root := ast.NativeRep().Expr()
-	never := root.Kind() == celast.LiteralKind && root.AsLiteral() == types.False
-	return &condition{written: written, program: program, never: never, wanted: wanted}, "", ""
+	return &condition{written: written, program: program, ast: ast, wanted: wanted}, "", ""
+}
+
+// undeclared is how CEL begins to say that it does not know a name.
+const undeclared = "undeclared reference to '"
+
+// mendOf suggests what was meant by a condition that CEL does not take.
+func (c *conditions) mendOf(written, message, known string) string {
+	if rest, found := strings.CutPrefix(message, undeclared); found {
+		name, _, _ := strings.Cut(rest, "'")
+		if _, object := c.names.Lookup(name); object {
+			return fmt.Sprintf("write value[%q] for its value, text[%q] for what a person reads, index[%q] for its row", name, name, name)
+		}
+	}
+	if strings.Contains(message, "(string, int)") && strings.Contains(written, "text[") {
+		return "text[...] is what a person reads; write value[...] for the number"
+	}
+	return known
 }
 
 // varbinds lists the varbinds that an expression asks for by name, so that only
@@ -175,8 +191,7 @@ func (f *facts) ResolveName(name string) (any, bool) {
 		}
 		return string(f.w.Agent.ID), true
 	case "site":
-		s := f.w.Site
-		return map[string]any{"id": string(s.ID), "name": s.Name, "region": s.Region, "crew": s.Crew, "tags": s.Tags}, true
+		return siteFacts(f.w.Site), true
 	}
 	return nil, false
 }

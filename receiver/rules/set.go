@@ -80,21 +80,23 @@ func (s *Set) on(oid []byte) (list []*rule, meant snmp.OID) {
 
 // Info describes one rule and how it fared since the set was compiled.
 type Info struct {
-	Label   string // "file:line name"
-	Name    string
-	Pack    string
-	On      string
-	Under   string
-	When    string
-	Matched uint64 // notifications it won
-	Faults  uint64 // conditions that failed, and observations that could not be made
+	Label string // "file:line name"
+	Name  string
+	Pack  string
+	On    string
+	Under string
+	// Enterprise and Specific are those of v1 traps.
+	Enterprise, Specific string
+	When                 string
+	Matched              uint64 // notifications it won
+	Faults               uint64 // conditions that failed, and observations that could not be made
 }
 
 // Rules lists the rules in the order they were given.
 func (s *Set) Rules() []Info {
 	out := make([]Info, len(s.all))
 	for i, r := range s.all {
-		out[i] = Info{Label: r.label, Name: r.spec.Name, Pack: r.spec.Pack, On: r.spec.On, Under: r.spec.Under, When: r.spec.When,
+		out[i] = Info{Label: r.label, Name: r.spec.Name, Pack: r.spec.Pack, On: r.spec.On, Under: r.spec.Under, Enterprise: r.spec.Enterprise, Specific: r.spec.Specific, When: r.spec.When,
 			Matched: r.matched.Load(), Faults: r.faults.Load()}
 	}
 	return out

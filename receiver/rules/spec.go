@@ -29,58 +29,60 @@ func (p Problem) Error() string {
 
 // File is one file of rules.
 type File struct {
-	Pack   string `yaml:"pack"`   // name of a pack; empty in a person's own file
-	Source string `yaml:"source"` // the document that a pack was written from
+	Pack   string `yaml:"pack" jsonschema_description:"Name of a pack; empty in a person's own file."`
+	Source string `yaml:"source" jsonschema_description:"The document that a pack was written from."`
 	Rules  []Spec `yaml:"rules"`
 }
 
-// Spec is a rule as written. Exactly one of On and Under is set.
+// Spec is a rule as written. Exactly one of On, Under and Enterprise is set.
 type Spec struct {
-	Pos     Pos       `yaml:"-"`
-	Pack    string    `yaml:"-"`       // the pack it belongs to; empty for a person's own
-	Name    string    `yaml:"name"`    // what it is called in traces; unique within its file
-	On      string    `yaml:"on"`      // notifications by name or dotted OID, several parted by spaces
-	Under   string    `yaml:"under"`   // roots of subtrees, written likewise
-	When    string    `yaml:"when"`    // CEL condition, empty for none
-	Ignore  string    `yaml:"ignore"`  // the reason why nothing is made of it
-	Restart bool      `yaml:"restart"` // it says that the agent restarted
-	Observe []Observe `yaml:"observe"`
+	Pos        Pos       `yaml:"-"`
+	Pack       string    `yaml:"-" jsonschema_description:"The pack it belongs to; empty for a person's own."`
+	Name       string    `yaml:"name" jsonschema_description:"What it is called in traces; unique within its file."`
+	On         string    `yaml:"on" jsonschema_description:"Notifications by name or dotted OID, several parted by spaces."`
+	Under      string    `yaml:"under" jsonschema_description:"Roots of subtrees, written likewise."`
+	Enterprise string    `yaml:"enterprise" jsonschema_description:"Of v1 traps, by name or dotted OID; the same as on or under what RFC 3584 section 3.1 makes of it."`
+	Specific   string    `yaml:"specific" jsonschema_description:"With Enterprise: specific-trap numbers, parted by spaces; empty: all."`
+	When       string    `yaml:"when" jsonschema_description:"Condition in CEL over value, text, index, trap, oid, version, agent and site."`
+	Ignore     string    `yaml:"ignore" jsonschema_description:"The reason why nothing is made of it."`
+	Restart    bool      `yaml:"restart" jsonschema_description:"It says that the agent restarted."`
+	Observe    []Observe `yaml:"observe" jsonschema_description:"What it tells: one or several observations."`
 }
 
 // Observe describes one observation, or one for each varbind or bit.
 type Observe struct {
 	Pos        Pos     `yaml:"-"`
-	Each       string  `yaml:"each"`        // an object: once for each of its varbinds
-	Bits       *Bits   `yaml:"bits"`        // once for each bit; then point, point-by, what and what-by are not set
-	Point      string  `yaml:"point"`       // a point ID, with ${...} if need be
-	PointBy    *Choice `yaml:"point-by"`    // or chosen
-	Instance   string  `yaml:"instance"`    // with ${...}; empty for the point's only one
-	What       string  `yaml:"what"`        // a word of correlate.Whats
-	WhatBy     *Choice `yaml:"what-by"`     // or chosen; "nothing" says nothing on purpose
-	Severity   string  `yaml:"severity"`    // a word of X.733; empty for the point's own
-	SeverityBy *Choice `yaml:"severity-by"` // or chosen
-	Value      string  `yaml:"value"`       // the term of a reading; implies what: value
-	Text       string  `yaml:"text"`        // with ${...}; empty for the point's own words
-	Actor      string  `yaml:"actor"`       // who acknowledged, with ${...}
+	Each       string  `yaml:"each" jsonschema_description:"An object: once for each of its varbinds."`
+	Bits       *Bits   `yaml:"bits" jsonschema_description:"Once for each bit; then point, point-by, what and what-by are not set."`
+	Point      string  `yaml:"point" jsonschema_description:"A point ID, with ${...} if need be."`
+	PointBy    *Choice `yaml:"point-by" jsonschema_description:"The point, chosen by a varbind or looked up in the site's point list."`
+	Instance   string  `yaml:"instance" jsonschema_description:"With ${...}; empty for the point's only one."`
+	What       string  `yaml:"what" jsonschema_description:"What is told: raise, clear, event, value, alive, acknowledge, or open and closed by the contact's wiring."`
+	WhatBy     *Choice `yaml:"what-by" jsonschema_description:"What is told, chosen by a varbind; 'nothing' says nothing on purpose."`
+	Severity   string  `yaml:"severity" jsonschema_description:"Perceived severity of ITU-T X.733; left out for the point's own."`
+	SeverityBy *Choice `yaml:"severity-by" jsonschema_description:"The severity, chosen by a varbind."`
+	Value      string  `yaml:"value" jsonschema_description:"The term of a reading; implies what: value."`
+	Text       string  `yaml:"text" jsonschema_description:"With ${...}; empty for the point's own words."`
+	Actor      string  `yaml:"actor" jsonschema_description:"Who acknowledged, with ${...}."`
 }
 
 // Choice picks a word by the value of a term.
 type Choice struct {
 	Pos    Pos               `yaml:"-"`
-	Of     string            `yaml:"of"`     // a term
-	Map    map[string]string `yaml:"map"`    // from enumeration words, numbers, texts or OIDs
-	Lookup string            `yaml:"lookup"` // points only: "number" or "name" in the site's point list
-	Other  string            `yaml:"other"`  // for what the map lacks; empty: no observation
+	Of     string            `yaml:"of" jsonschema_description:"A term, such as the name of a varbind's object."`
+	Map    map[string]string `yaml:"map" jsonschema_description:"From enumeration words, numbers, texts or OIDs."`
+	Lookup string            `yaml:"lookup" jsonschema_description:"Points only: 'number' or 'name' in the site's point list."`
+	Other  string            `yaml:"other" jsonschema_description:"For what the map lacks; empty: no observation."`
 }
 
 // Bits makes one observation of each bit of a varbind: of an OCTET STRING as
 // SMIv2 BITS (RFC 2578 section 7.1.4), of an INTEGER with bit 0 worth 1.
 type Bits struct {
 	Pos    Pos               `yaml:"-"`
-	Of     string            `yaml:"of"`     // a varbind's term
-	Points map[string]string `yaml:"points"` // from a bit's name or number to a point ID
-	Lookup string            `yaml:"lookup"` // or "number": bit n is the point numbered First + n
+	Of     string            `yaml:"of" jsonschema_description:"A varbind's term."`
+	Points map[string]string `yaml:"points" jsonschema_description:"From a bit's name or number to a point ID."`
+	Lookup string            `yaml:"lookup" jsonschema_description:"Or 'number': bit n is the point numbered First + n."`
 	First  int               `yaml:"first"`
-	Set    string            `yaml:"set"`   // what a set bit says; empty: raise
-	Unset  string            `yaml:"unset"` // empty: clear
+	Set    string            `yaml:"set" jsonschema_description:"What a set bit says; empty: raise."`
+	Unset  string            `yaml:"unset" jsonschema_description:"Empty: clear."`
 }

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"regexp"
 	"strings"
 
 	"example.net/standwatch/receiver/mib"
@@ -15,6 +16,9 @@ type piece struct {
 
 // compileText reads a text with ${...} in it.
 func compileText(text string, names *mib.Names) (pieces []piece, fault, mend string) {
+	if fault, mend = otherPlaceholder(text, names); fault != "" {
+		return nil, fault, mend
+	}
 	rest := text
 	for rest != "" {
 		before, after, found := strings.Cut(rest, "${")
@@ -36,6 +40,23 @@ func compileText(text string, names *mib.Names) (pieces []piece, fault, mend str
 		rest = tail
 	}
 	return pieces, "", ""
+}
+
+// otherWays are how other languages write what ${...} does here.
+var otherWays = regexp.MustCompile(`(^|[^$])\{([A-Za-z][\w.#-]*)\}|\$([0-9]+)|\$([A-Za-z][\w.]*)|%([0-9]+)\b`)
+
+// otherPlaceholder finds what looks like a term that is not written as one.
+func otherPlaceholder(text string, names *mib.Names) (fault, mend string) {
+	for _, m := range otherWays.FindAllStringSubmatch(text, -1) {
+		number, word := m[3]+m[5], m[2]+m[4]
+		if number != "" {
+			return fmt.Sprintf("%q stands as it is, and no value takes its place", strings.TrimSpace(m[0])), "write ${#" + number + "} for the varbind at that place"
+		}
+		if t, fault, _ := compileTerm(word, names); fault == "" && t != nil {
+			return fmt.Sprintf("%q stands as it is, and no value takes its place", strings.TrimSpace(m[0])), "write ${" + word + "}"
+		}
+	}
+	return "", ""
 }
 
 // appendText appends a text; a term that says nothing leaves a question mark.
