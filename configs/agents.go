@@ -67,6 +67,7 @@ func (c *compiler) agent(e *siteEntry, a *entry[agentShape]) {
 		agent.Instance = a.Key
 	}
 	c.alive(e, a, agent)
+	c.paths(e, a, agent)
 	e.site.Agents = append(e.site.Agents, id)
 	c.agents = append(c.agents, agent)
 	c.asked = append(c.asked, askEntry{e, a, len(c.receivers)})

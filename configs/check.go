@@ -22,6 +22,11 @@ func (c *Config) Check(from time.Time, ahead time.Duration) Problems {
 	out.sources = c.sources
 	c.checkRosters(out, from, from.Add(ahead))
 	c.checkTold(out)
+	for _, w := range c.Network.Windows() {
+		if _, _, comes := w.When(from); !comes {
+			out.noteAt(Finding, posOf(w.ConfiguredAt), fmt.Sprintf("window %s is over and never comes again", w.ID), "remove it")
+		}
+	}
 	for _, id := range c.Network.Sites() {
 		site := c.Network.Site(id)
 		at := c.sitePlaces[id]

@@ -7,6 +7,7 @@ import (
 	"example.net/standwatch/correlate"
 	"example.net/standwatch/correlate/flap"
 	"example.net/standwatch/receiver"
+	"example.net/standwatch/receiver/rules"
 	"example.net/standwatch/receiver/usm"
 )
 
@@ -21,14 +22,15 @@ type compiler struct {
 	zones    map[string]*time.Location
 	places   map[place]string
 
-	plainFlap *flap.Settings
-	templates map[string]*template
-	sites     []*correlate.Site
-	byID      map[correlate.SiteID]*siteEntry
-	later     []refCheck // references to other sites
-	pending   []refCheck // references within the site being built
-	badRefs   map[place]*badRef
-	badOrder  []place
+	plainFlap   *flap.Settings
+	derivations rules.Derivations
+	templates   map[string]*template
+	sites       []*correlate.Site
+	byID        map[correlate.SiteID]*siteEntry
+	later       []refCheck // references to other sites
+	pending     []refCheck // references within the site being built
+	badRefs     map[place]*badRef
+	badOrder    []place
 
 	communities map[string]Secret
 	users       map[string]*usm.User

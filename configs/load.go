@@ -25,6 +25,7 @@ import (
 const (
 	daemonName  = "standwatch.yaml"
 	peopleName  = "people.yaml"
+	worksName   = "maintenance.yaml"
 	sitesFolder = "sites"
 	rulesFolder = "rules"
 )
@@ -114,6 +115,7 @@ type loader struct {
 	texts     map[string][]byte // by file
 	daemon    daemonFile
 	people    peopleFile
+	works     worksFile
 	sites     []*sitesFile
 	rules     []*rules.File
 	questions []*rulesFile
@@ -139,6 +141,7 @@ func newLoader(ctx context.Context, fsys fs.FS, prefix string, o Options) *loade
 func (l *loader) readAll() {
 	l.decode(daemonName, true, &l.daemon)
 	l.decode(peopleName, true, &l.people)
+	l.decode(worksName, false, &l.works)
 	for _, name := range l.below(sitesFolder) {
 		file := &sitesFile{}
 		l.decode(name, true, file)
@@ -261,6 +264,9 @@ func (l *loader) compile() *Config {
 		if !l.out.list.Mistakes() {
 			l.out.mistake(place{}, err.Error(), "")
 		}
+		return nil
+	}
+	if cfg.Network = c.windows(cfg.Network, l.works.Windows); cfg.Network == nil {
 		return nil
 	}
 	cfg.specs = l.ruleSpecs()

@@ -104,6 +104,8 @@ func (m *pointMaker) make() *correlate.Point {
 	m.flap(p)
 	m.analog(p)
 	m.severity(p)
+	m.rate(p)
+	m.stuck(p)
 	return p
 }
 
@@ -223,7 +225,9 @@ func (m *pointMaker) severity(p *correlate.Point) {
 	case p.Severity != 0:
 	case p.Kind == correlate.Entry:
 		p.Severity = correlate.Indeterminate
+	case p.Kind == correlate.Analog && p.Limits == (correlate.Limits{}) && m.shape.Rate == nil && m.shape.Stuck == nil:
 	case p.Kind == correlate.Analog && p.Limits == (correlate.Limits{}):
+		p.Severity = correlate.Indeterminate
 	case p.Kind == correlate.Analog:
 		p.Severity = worst(p.Limits)
 	case m.shape.Severity != nil:
@@ -254,6 +258,7 @@ func (m *pointMaker) analog(p *correlate.Point) {
 		}{
 			{"unit", s.Unit != nil, placeOf(s.Unit)}, {"scale", s.Scale != nil, placeOf(s.Scale)}, {"offset", s.Offset != nil, placeOf(s.Offset)},
 			{"decimals", s.Decimals != nil, placeOf(s.Decimals)}, {"limits", s.Limits != nil, limitsPlace(s.Limits)}, {"plausible", s.Plausible != nil, rangePlace(s.Plausible)},
+			{"rate", s.Rate != nil, placeOfRate(s.Rate)}, {"stuck", s.Stuck != nil, placeOfStuck(s.Stuck)},
 		} {
 			if key.given {
 				m.fail(key.at, key.name+" is for analog points only", "make the kind analog, or remove it")

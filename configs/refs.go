@@ -14,6 +14,8 @@ type refCheck struct {
 	point correlate.PointID
 	ref   correlate.Ref
 	event bool // it must be an entry point
+	read  bool // it must be an analog point
+	looks bool // it must be a point whose alarm can stand
 }
 
 const refMend = "write point, upstream/point or site/point, with :instance behind it if one is meant"
@@ -21,6 +23,7 @@ const refMend = "write point, upstream/point or site/point, with :instance behin
 // refs fills in what refers to other points. A reference upstream is left out
 // at a site that hangs on none.
 func (m *pointMaker) refs(p *correlate.Point, site *correlate.Site) {
+	m.derive(p, site)
 	if m.shape.ExplainedBy != nil {
 		for i := range *m.shape.ExplainedBy {
 			if ref, ok := m.ref(&(*m.shape.ExplainedBy)[i], p, site, false); ok {
@@ -95,11 +98,14 @@ func (m *pointMaker) filledText(t *text) string {
 func (c *compiler) checkRef(r refCheck) {
 	fail := func(what, mend string) {
 		if c.badRefs[r.at] == nil {
-			c.badRefs[r.at] = &badRef{what: what, mend: mend}
+			c.badRefs[r.at] = &badRef{what: what, mend: mend, site: r.site}
 			c.badOrder = append(c.badOrder, r.at)
 			return
 		}
-		c.badRefs[r.at].more++
+		if bad := c.badRefs[r.at]; bad.site != r.site {
+			bad.site = r.site
+			bad.more++
+		}
 	}
 	target := c.byID[r.ref.Site]
 	if target == nil {
@@ -114,6 +120,10 @@ func (c *compiler) checkRef(r refCheck) {
 			ids = append(ids, string(id))
 		}
 		fail(fmt.Sprintf("point %s: site %s has no point %s", r.point, r.ref.Site, quoted(string(r.ref.Point))), didYouMean(string(r.ref.Point), ids))
+	case r.read && p.Kind != correlate.Analog:
+		fail(fmt.Sprintf("point %s: value is of analog points; %s is %s", r.point, r.ref.Point, p.Kind), "ask stands[...] of it, or name an analog point")
+	case r.looks && p.Kind == correlate.Entry:
+		fail(fmt.Sprintf("point %s: an entry point never stands, so stands of %s is never true", r.point, r.ref.Point), "name another point")
 	case r.event && p.Kind != correlate.Entry:
 		fail(fmt.Sprintf("point %s: it can be excused by an entry point only; %s is %s", r.point, r.ref.Point, p.Kind), "name a point of kind entry")
 	}
@@ -122,6 +132,7 @@ func (c *compiler) checkRef(r refCheck) {
 // badRef is a reference that leads nowhere, at one site and perhaps more.
 type badRef struct {
 	what, mend string
+	site       correlate.SiteID // the last it was found at
 	more       int
 }
 

@@ -30,7 +30,7 @@ import (
 
 // schemaShapes are the files that have a schema, with their shapes.
 func schemaShapes() map[string]any {
-	return map[string]any{"standwatch": daemonFile{}, "people": peopleFile{}, "sites": sitesFile{}, "rules": rulesFile{}}
+	return map[string]any{"standwatch": daemonFile{}, "people": peopleFile{}, "sites": sitesFile{}, "maintenance": worksFile{}, "rules": rulesFile{}}
 }
 
 // elements is implemented by the generic shapes, so that the schema can look at

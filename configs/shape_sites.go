@@ -98,6 +98,8 @@ type agentShape struct {
 	Instance    text          `yaml:"instance" jsonschema_description:"Instance of that point; default none for a site's only agent, else the agent's ID."`
 	Rate        *number       `yaml:"rate" jsonschema_description:"Datagrams a second before its chatter is coalesced; left out, no bound."`
 	Burst       *integer      `yaml:"burst" jsonschema_description:"How many at once are always taken."`
+	PathSilence *span         `yaml:"path-silence" jsonschema_description:"How long one of its addresses may stay silent while another is heard, 15m or more; left out, paths are not watched."`
+	Path        text          `yaml:"path" jsonschema_description:"The point that a silent path raises, with the address as its instance; default path."`
 	Ask         *askShape     `yaml:"ask" jsonschema_description:"How it is asked for its true state, and what."`
 }
 
@@ -129,6 +131,9 @@ type pointShape struct {
 	Decimals     *integer           `yaml:"decimals" jsonschema_description:"How many decimals the value is shown with, 0 to 9."`
 	Limits       *limitsShape       `yaml:"limits" jsonschema_description:"Limits of an analog point, in engineering units."`
 	Plausible    *rangeShape        `yaml:"plausible" jsonschema_description:"Range outside which the sensor is not believed."`
+	Rate         *rateShape         `yaml:"rate" jsonschema_description:"How far an analog value may move within a time."`
+	Stuck        *stuckShape        `yaml:"stuck" jsonschema_description:"A value that does not move at all is a fault of its sensor."`
+	When         *text              `yaml:"when" jsonschema_description:"Condition of a derived point, in CEL over points of its site: stands[\"mains\"] and value[\"temp-1\"]. Write {{ for {."`
 	Instructions *text              `yaml:"instructions" jsonschema_description:"What whoever answers is to do."`
 	Caution      *text              `yaml:"caution" jsonschema_description:"What can hurt, and what the law wants."`
 	Regulated    *truth             `yaml:"regulated" jsonschema_description:"Legally reportable: flapping never hides it."`
@@ -157,6 +162,22 @@ type rangeShape struct {
 	Here place  `yaml:"-"`
 	Min  number `yaml:"min"`
 	Max  number `yaml:"max"`
+}
+
+type rateShape struct {
+	Here     place    `yaml:"-"`
+	Rise     number   `yaml:"rise" jsonschema_description:"It may rise by this much, in the point's unit; left out, rising is not watched."`
+	Fall     number   `yaml:"fall" jsonschema_description:"And fall by this much."`
+	Within   span     `yaml:"within" jsonschema_description:"Within this time."`
+	DeadBand number   `yaml:"dead-band" jsonschema_description:"The alarm ends when it has moved less by this much."`
+	Severity severity `yaml:"severity" jsonschema_description:"The point's own when left out."`
+}
+
+type stuckShape struct {
+	Here     place    `yaml:"-"`
+	After    span     `yaml:"after" jsonschema_description:"Readings keep coming and stay the same for this long."`
+	By       number   `yaml:"by" jsonschema_description:"What counts as the same, in the point's unit; 0 when left out."`
+	Severity severity `yaml:"severity" jsonschema_description:"The point's own when left out."`
 }
 
 type excuseShape struct {

@@ -40,7 +40,7 @@ func (c *compiler) addTemplates(list entries[templateShape]) {
 
 // same reports whether a point refers to nothing that differs between sites.
 func (p *pointShape) same() bool {
-	if p.ExplainedBy != nil || p.ExcusedBy != nil {
+	if p.ExplainedBy != nil || p.ExcusedBy != nil || p.When != nil {
 		return false
 	}
 	v := reflect.ValueOf(p).Elem()
@@ -352,6 +352,7 @@ func (l *layers) build() {
 		}
 		numbers[p.Number] = id
 	}
+	l.c.circles(l.site.site, func(id correlate.PointID) place { return l.by[string(id)].at })
 	for _, r := range l.c.pending {
 		l.c.checkRef(r)
 	}

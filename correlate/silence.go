@@ -282,7 +282,7 @@ func (n *Network) unknownScope(s Scope) string {
 		return "there is no agent " + string(s.Agent)
 	case s.Site != "" && n.Site(s.Site) == nil:
 		return "there is no site " + string(s.Site)
-	case s.Site == SiteSelf:
+	case s.Site == SiteSelf, s.Tag != "" && slices.Contains(n.tagged[s.Tag], SiteSelf):
 		return "the master's own site is never silenced"
 	case s.Tag != "" && len(n.tagged[s.Tag]) == 0:
 		return "no site has the tag " + s.Tag
@@ -297,6 +297,9 @@ func (n *Network) unknownScope(s Scope) string {
 	}
 	return "there is no point " + string(s.Point) + " there"
 }
+
+// Covered lists the sites that a scope covers something at.
+func (n *Network) Covered(s Scope) []SiteID { return n.sitesOf(s) }
 
 // sitesOf lists the sites that a scope may cover something at.
 func (n *Network) sitesOf(s Scope) []SiteID {
@@ -382,7 +385,7 @@ func (e *Engine) suppress(a *Alarm) {
 // silenceOver returns the silence that covers an alarm, nil if none does. Of
 // several it is the one that ends last, so that nobody is told in between.
 func (e *Engine) silenceOver(a *Alarm) *Silence {
-	if len(e.open) == 0 {
+	if len(e.open) == 0 || a.Key.Site == SiteSelf {
 		return nil
 	}
 	var found *Silence

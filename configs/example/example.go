@@ -11,7 +11,7 @@ import (
 
 // FS is the configuration folder.
 //
-//go:embed standwatch.yaml people.yaml sites rules
+//go:embed standwatch.yaml people.yaml maintenance.yaml sites rules
 var FS embed.FS
 
 // Env returns a look-up for the environment variables that the example names:
