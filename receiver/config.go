@@ -104,6 +104,9 @@ type Options struct {
 	Offer    func(in *correlate.Arrival, done func(seq correlate.Seq, err error)) bool
 	Identity Identity
 	Clocks   []usm.Engine // learned before this start
+	// Clockless are datagrams accepted before this start from engines that always
+	// say boots 0 and time 0, so that they are not accepted again.
+	Clockless [][]byte
 	// Screaming is told when an agent goes over its rate and when it has come
 	// back. It must not block. Nil: nobody is told.
 	Screaming func(agent correlate.AgentID, over bool)

@@ -84,6 +84,13 @@ func New(o Options) (*Receiver, error) {
 	if err != nil {
 		return nil, fmt.Errorf("set up SNMPv3 users: %w", err)
 	}
+	var dec snmp.Decoder
+	for _, datagram := range o.Clockless {
+		if m, err := dec.Parse(datagram); err == nil && m.Version == snmp.V3 && m.Model == snmp.ModelUSM {
+			users.Remember(&m.Security)
+		}
+	}
+	r.opts.Clockless = nil // they may be many
 	r.directory.Store(r.newDirectory(o.Config, users))
 	for range o.Workers {
 		r.workers = append(r.workers, &worker{r: r, queue: newQueue(o.QueueLen), names: map[string]string{}, from: map[netip.AddrPort]string{}, addrs: map[netip.Addr]string{}, paced: map[correlate.AgentID]*agent{}})

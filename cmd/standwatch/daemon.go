@@ -152,7 +152,7 @@ func (d *daemon) listenTraps() (err error) {
 		return err
 	}
 	d.receiver, err = receiver.New(receiver.Options{
-		Listeners: listeners, Config: d.config.Receiver, Offer: d.offer, Clocks: d.clocks(), Screaming: d.screaming,
+		Listeners: listeners, Config: d.config.Receiver, Offer: d.offer, Clocks: d.clocks(), Clockless: d.clockless(), Screaming: d.screaming,
 		Identity: receiver.Identity{EngineID: id.EngineID, Boots: id.Boots}, Now: d.opts.Now, Log: d.log,
 	})
 	return err

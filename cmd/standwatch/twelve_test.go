@@ -422,3 +422,44 @@ func TestTwelveEcho(t *testing.T) {
 		})
 	}
 }
+
+// A sender without a clock says boots 0 and time 0 for ever. What it said before
+// a restart of the master is not taken again after it.
+func TestSenderWithoutClockOverARestart(t *testing.T) {
+	h := startHostile(t, t.TempDir())
+	engine, err := hex.DecodeString(trialAgents[4].engine)
+	if err != nil {
+		t.Fatal(err)
+	}
+	u := usm.User{Name: trialAgents[4].user, Auth: usm.SHA1, AuthPass: trialAuth, Priv: usm.AES128, PrivPass: trialPriv}
+	keys, err := usm.NewKeys(u, engine)
+	if err != nil {
+		t.Fatal(err)
+	}
+	say := func(salt uint64) []byte {
+		b := snmp.Build{Version: snmp.V3, TrapOID: snmp.MustOID("1.3.6.1.6.3.1.1.5.1"),
+			Secure: snmp.Secure{User: u.Name, Level: usm.AuthPriv, Keys: keys, EngineID: engine, Salt: salt, MsgID: int32(salt)}}
+		out, err := b.Append(nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return out
+	}
+	write := func(conn *net.UDPConn, datagrams ...[]byte) {
+		for _, d := range datagrams {
+			if _, err := conn.Write(d); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	write(h.talk(t, trialAgents[4].address), say(1), say(2), say(1))
+	if in := h.settled(t, 3); in["matched"] != 2 || in["replayed"] != 1 {
+		t.Errorf("counted %v", in)
+	}
+	h.stop()
+	h = startHostile(t, h.data)
+	write(h.talk(t, trialAgents[4].address), say(1), say(2), say(3))
+	if in := h.settled(t, 3); in["matched"] != 1 || in["replayed"] != 2 {
+		t.Errorf("after a restart counted %v", in)
+	}
+}

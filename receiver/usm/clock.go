@@ -75,7 +75,9 @@ func (c *clock) learn(now time.Time, h *Header) {
 // local returns our notion of the engine's time. Some senders run no clock and
 // always say boots 0, time 0, which no standard allows (seen of two libraries);
 // for them it stands still, and only the memory of messages guards against
-// replay. The first real time that is authenticated ends this.
+// replay, over a restart too (Table.Remember). It holds the newest 65,536 of such
+// an engine at least: older ones could be played back, which nothing but a clock
+// at the sender mends. The first real time that is authenticated ends this.
 func (c *clock) local(now time.Time) uint32 {
 	if c.boots == 0 && c.latest == 0 {
 		return 0

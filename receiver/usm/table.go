@@ -306,6 +306,21 @@ func (t *Table) Clocks() []Engine {
 	return out
 }
 
+// Remember notes a message of a sender without a clock that was accepted before
+// a restart, so that it is not accepted again. For senders with a clock the clock
+// is enough, and nothing is noted. The clocks must have been restored.
+func (t *Table) Remember(h *Header) {
+	e := (*t.engines.Load())[string(h.EngineID)]
+	if e == nil || e.clock == &t.shared.own || len(h.MAC) < 12 || h.Boots != 0 || h.Time != 0 {
+		return
+	}
+	e.clock.mu.Lock()
+	defer e.clock.mu.Unlock()
+	if e.clock.boots == 0 && e.clock.latest == 0 {
+		e.clock.seen.note(digestKey(h.MAC), 0, 0, WindowSeconds)
+	}
+}
+
 // Forget lets a trap sender begin anew whose boots or time went back, as after
 // a repair that lost them. It is for an operator: until the sender speaks, what
 // it sent before can be sent again. It reports whether the engine is known.
