@@ -19,6 +19,7 @@ const (
 	SelfRefused correlate.PointID = "refused" // much of what arrives cannot be read or believed
 	SelfRules   correlate.PointID = "rules"   // rules fail
 	SelfClock   correlate.PointID = "clock"   // the clock jumped
+	SelfAudit   correlate.PointID = "audit"   // agents do not answer when asked
 	SelfQueue   correlate.PointID = "queue"   // the queue before the journal is filling
 	SelfHistory correlate.PointID = "history" // the journal cannot be tidied, or a part of it is missing
 )

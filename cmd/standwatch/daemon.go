@@ -63,6 +63,7 @@ type daemon struct {
 	ledger   *ledger.Ledger
 	receiver *receiver.Receiver
 	runner   *notify.Runner
+	auditor  *auditor
 	web      *http.Server
 	webAt    net.Listener
 	control  *control
@@ -121,6 +122,9 @@ func (d *daemon) assemble(ctx context.Context) (err error) {
 	}
 	d.ledger, err = ledger.New(ledger.Options{Store: d.store, Network: cfg.Network, Climber: cfg.Plan, Now: d.opts.Now, Log: d.log})
 	if err != nil {
+		return err
+	}
+	if d.auditor, err = newAuditor(d); err != nil {
 		return err
 	}
 	if err := d.listenWeb(); err != nil {
@@ -203,9 +207,9 @@ func (d *daemon) listenWeb() (err error) {
 			kept = nil // it is drawn from all of the journal
 		}
 		mux := http.NewServeMux()
-		mux.Handle("/api/v1/", api.Handler(api.Options{Board: v, Journal: v, Submit: v.Submit, Intake: v.Intake, Unmatched: kept, OnCall: d.onCall, Actor: access.Actor,
+		mux.Handle("/api/v1/", api.Handler(api.Options{Board: v, Journal: v, Submit: v.Submit, Intake: v.Intake, Unmatched: kept, OnCall: d.onCall, Auditor: d.auditor, Actor: access.Actor,
 			Sentence: func() api.Sentence { return d.sentence(v) }, Archive: d.store, Upkeep: d.keeper.upkeep, Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Version: version}))
-		mux.Handle("/", console.Handler(console.Options{Board: v, Journal: v, Submit: v.Submit, Intake: v.Intake, Unmatched: kept, OnCall: d.onCall, Actor: access.Actor,
+		mux.Handle("/", console.Handler(console.Options{Board: v, Journal: v, Submit: v.Submit, Intake: v.Intake, Unmatched: kept, OnCall: d.onCall, Auditor: d.auditor, Actor: access.Actor,
 			Archive: d.store, Upkeep: d.keeper.upkeep, Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Names: namesInForce{d}, Unseal: d.unseal, Trouble: d.trouble, Banner: d.opts.Banner, Centre: cfg.Centre.Name,
 			Gate: d.door.gate, OpenID: d.door.openID}))
 		return mux
@@ -272,6 +276,8 @@ func (d *daemon) run(ctx context.Context) error {
 	}
 	start(&others, ctx, d.receiver.Run)
 	start(&others, ctx, d.runner.Run)
+	start(&others, ctx, d.auditor.runner.Run)
+	start(&others, ctx, d.auditor.follow)
 	start(&others, ctx, d.watchSelf)
 	start(&others, ctx, d.keeper.run)
 	start(&others, ctx, d.runDoor)

@@ -39,6 +39,7 @@ func (c collector) Describe(ch chan<- *prometheus.Desc) {
 		descSequence, descCommit, descFailures, descQueue, descGateway, descReady} {
 		ch <- d
 	}
+	describeAudits(ch)
 }
 
 // Collect implements prometheus.Collector.
@@ -102,4 +103,5 @@ func (c collector) Collect(ch chan<- prometheus.Metric) {
 		ready = 0
 	}
 	gauge(descReady, ready)
+	c.collectAudits(ch)
 }

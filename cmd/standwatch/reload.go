@@ -66,8 +66,13 @@ func (d *daemon) reloadBy(ctx context.Context, actor string) (reloadReport, erro
 	}
 	d.runner.Use(channels)
 	d.mu.Lock()
+	old := d.config
 	d.config, d.channels, d.reloaded = cfg, channels, ""
 	d.mu.Unlock()
+	if err := d.auditor.use(old, cfg); err != nil {
+		// The targets were checked with the configuration.
+		d.log.Error().Err(err).Msg("agents are asked as before the reload")
+	}
 	if out.Ready, out.Kept, err = d.unmatched().Ready(); err != nil {
 		d.log.Warn().Err(err).Msg("it cannot be said whether kept notifications would be understood now")
 	}

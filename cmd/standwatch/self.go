@@ -27,6 +27,8 @@ type selfWatch struct {
 	lost     map[string]uint64 // losses seen, by listener
 	lossAt   time.Time
 
+	auditText string // last said of agents that do not answer
+
 	commitErr string // of the last failed commit seen
 	commitAt  time.Time
 
@@ -95,6 +97,7 @@ func (w *selfWatch) look(ctx context.Context) {
 	w.wrong(ctx)
 	w.drift(ctx)
 	w.queue(ctx)
+	w.audits(ctx)
 	w.clock(ctx)
 	w.history(ctx)
 	for _, g := range w.d.runner.Health() {

@@ -226,10 +226,10 @@ func (q *Request) merge(o *Request) {
 
 // Status says how an agent stands in the plan.
 type Status struct {
-	Asked   bool      // something is configured that it is asked
-	Running bool      // it is being asked
-	Waiting bool      // it will be asked as soon as may be
-	Next    time.Time // when on schedule; zero: never
+	Questions []string  // what it is asked; none: nothing
+	Running   bool      // it is being asked
+	Waiting   bool      // it will be asked as soon as may be
+	Next      time.Time // when on schedule; zero: never
 }
 
 // Status returns how an agent stands in the plan.
@@ -240,7 +240,11 @@ func (r *Runner) Status(id correlate.AgentID) Status {
 	if a == nil {
 		return Status{}
 	}
-	return Status{Asked: true, Running: a.running, Waiting: a.want != nil, Next: a.due}
+	out := Status{Running: a.running, Waiting: a.want != nil, Next: a.due}
+	for _, q := range a.target.Questions {
+		out.Questions = append(out.Questions, q.Name())
+	}
+	return out
 }
 
 // Tally returns what was done so far.

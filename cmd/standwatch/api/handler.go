@@ -78,6 +78,8 @@ func (s *server) routes() []route {
 		{"GET", "/stream", access.See, s.handle(s.stream)},
 		{"GET", "/sites", access.See, s.handle(s.sites)},
 		{"GET", "/sites/{id}", access.See, s.handle(s.site)},
+		{"POST", "/sites/{id}/ask", access.Act, s.handle(s.askSite)},
+		{"POST", "/alarms/{id}/ask", access.Act, s.handle(s.askAlarm)},
 		{"GET", "/rosters", access.See, s.handle(s.rosters)},
 		{"GET", "/rosters/{name}", access.See, s.handle(s.roster)},
 		{"GET", "/intake", access.See, s.handle(s.intake)},

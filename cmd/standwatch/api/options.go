@@ -38,6 +38,8 @@ type Options struct {
 	Upkeep func() Upkeep
 	// OnCall lists who answers for each roster at a time.
 	OnCall func(at time.Time) []Duty
+	// Auditor asks agents for their true state; may be nil, then none are asked.
+	Auditor Auditor
 	// Actor names whoever sent the request; it is written to the journal.
 	Actor func(*http.Request) string
 	Zone  *time.Location // the centre's, for every time written

@@ -64,6 +64,7 @@ type Agent struct {
 	Arrivals uint64            `json:"arrivals"`
 	Silent   bool              `json:"silent"`
 	OwesSign string            `json:"owes-sign-every,omitempty"` // heartbeat plus grace, as a Go duration
+	Audit    *Asked            `json:"audit,omitempty"`
 }
 
 func (s *server) sites(w http.ResponseWriter, r *http.Request) error {
@@ -203,6 +204,7 @@ func (s *server) agents(st *correlate.State, net *correlate.Network, site *corre
 		if known := st.Agents[id]; known != nil {
 			a.Heard, a.From, a.Arrivals = in(s.Zone, known.Heard), known.From, known.Arrivals
 		}
+		a.Audit = AskedOf(st, s.Auditor, id, s.Zone)
 		out = append(out, a)
 	}
 	return out

@@ -130,6 +130,8 @@ func (s *server) evidence(c clock, seq correlate.Seq, key correlate.Key) (eviden
 	case *correlate.Notice:
 		e.Came = "found by this program itself (" + in.Source + ")"
 		e.Facts = facts(in.Observations, key)
+	case *correlate.Audit:
+		s.audited(&e, in, key)
 	case *correlate.Act:
 		e.Came = "done by " + plain(in.Actor, 60) + ", by " + plain(in.Via, 20)
 	case *correlate.Tick:
@@ -152,6 +154,15 @@ func (s *server) evidence(c clock, seq correlate.Seq, key correlate.Key) (eviden
 		e.Came = "decided about the roster " + plain(in.Roster, 60)
 	}
 	return e, nil
+}
+
+// namedText is named for a dotted identifier.
+func (s *server) namedText(dotted string) string {
+	oid, err := snmp.ParseOID(dotted)
+	if err != nil {
+		return dotted
+	}
+	return s.named(oid)
 }
 
 func (s *server) arrived(e *evidenceView, in *correlate.Arrival, key correlate.Key) {

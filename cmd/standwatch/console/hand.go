@@ -61,8 +61,9 @@ type hand struct {
 	Life         []lifeEntry
 	Strip        strip
 	Ends         []shelfEnd
-	SetAt        string // file:line of the point's configuration
-	Back         string // where its forms lead to: "watch" or "alarm"
+	Asked        []askedLine // the agents that can be asked for the point
+	SetAt        string      // file:line of the point's configuration
+	Back         string      // where its forms lead to: "watch" or "alarm"
 }
 
 // link leads to another page of ours.
@@ -145,6 +146,9 @@ func handView(c clock, src source, key correlate.Key) *hand {
 	}
 	h.place(c, src, a)
 	h.watched(c, src, a)
+	if site := src.net.Site(key.Site); site != nil {
+		h.Asked = askedAgents(c, src, site)
+	}
 	return h
 }
 

@@ -37,6 +37,8 @@ type Options struct {
 	Upkeep func() api.Upkeep
 	// OnCall lists who answers for each roster at a time.
 	OnCall func(at time.Time) []api.Duty
+	// Auditor asks agents for their true state; may be nil, then none are asked.
+	Auditor api.Auditor
 	// Actor names whoever sent the request; it is written to the journal.
 	Actor func(*http.Request) string
 	Zone  *time.Location // the centre's

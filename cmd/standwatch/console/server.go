@@ -44,6 +44,8 @@ func (s *server) routes() []route {
 		{"GET /live", access.See, s.live},
 		{"GET /alarms/{id}", access.See, s.alarm},
 		{"POST /alarms/{id}/{action}", access.Act, s.act},
+		{"POST /alarms/{id}/ask", access.Act, s.askAlarm},
+		{"POST /sites/{id}/ask", access.Act, s.askSite},
 		{"GET /sites", access.See, s.sites},
 		{"GET /sites/{id}", access.See, s.site},
 		{"GET /sites/{id}/cameras/{n}", access.See, s.camera},
@@ -160,7 +162,7 @@ func (s *server) readFor(ctx context.Context, actor string, fn func(clock, sourc
 	now := s.Now()
 	duties := s.OnCall(now)
 	s.Board.Read(func(st *correlate.State, net *correlate.Network) {
-		fn(clock{now, s.Zone}, source{st: st, net: net, repeats: s.traces.of, onCall: duties, actor: actor})
+		fn(clock{now, s.Zone}, source{st: st, net: net, repeats: s.traces.of, onCall: duties, actor: actor, auditor: s.Auditor})
 	})
 	return nil
 }

@@ -44,6 +44,7 @@ type sitePage struct {
 	Links                         []outsideLink
 	Cameras                       []cameraView
 	Agents                        []agentLine
+	Asked                         []askedLine
 	Points                        []pointLine
 	Below                         []siteLine // sites that hang on it
 }
@@ -141,7 +142,7 @@ func lineOf(c clock, src source, s *correlate.Site, board []*correlate.Alarm) si
 func siteView(c clock, src source, s *correlate.Site) sitePage {
 	boards := boardBySite(src.st)
 	page := sitePage{siteLine: lineOf(c, src, s, boards[s.ID]), Region: s.Region, Crew: s.Crew, Access: s.Access, Caution: s.Caution, Tags: s.Tags,
-		UpstreamID: s.Upstream, Located: s.Located, Latitude: s.Latitude, Longitude: s.Longitude, Links: outside(s.Links), Cameras: cameraViews(s), Points: pointLines(c, src, s)}
+		UpstreamID: s.Upstream, Located: s.Located, Latitude: s.Latitude, Longitude: s.Longitude, Links: outside(s.Links), Cameras: cameraViews(s), Points: pointLines(c, src, s), Asked: askedAgents(c, src, s)}
 	if s.Zone != nil && offset(c.now.In(s.Zone)) != offset(c.now.In(c.zone)) {
 		page.LocalTime = c.now.In(s.Zone).Format("15:04 MST")
 	}

@@ -19,6 +19,7 @@ type source struct {
 	repeats func(*correlate.Alarm) []time.Time
 	onCall  []api.Duty
 	actor   string
+	auditor api.Auditor // may be nil
 }
 
 // watchPage is the front page.
