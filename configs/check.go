@@ -9,6 +9,7 @@ import (
 
 	"example.net/standwatch/correlate"
 	"example.net/standwatch/notify"
+	"example.net/standwatch/receiver/rules"
 )
 
 // maxListed is how many of a kind of finding are listed one by one.
@@ -27,6 +28,7 @@ func (c *Config) Check(from time.Time, ahead time.Duration) Problems {
 			out.noteAt(Finding, posOf(w.ConfiguredAt), fmt.Sprintf("window %s is over and never comes again", w.ID), "remove it")
 		}
 	}
+	c.checkPacks(out)
 	for _, id := range c.Network.Sites() {
 		site := c.Network.Site(id)
 		at := c.sitePlaces[id]
@@ -39,6 +41,51 @@ func (c *Config) Check(from time.Time, ahead time.Duration) Problems {
 		}
 	}
 	return out.finished()
+}
+
+// checkPacks lists packs that speak only of points that no site has.
+func (c *Config) checkPacks(out *collector) {
+	there := map[string]bool{}
+	for _, id := range c.Network.Sites() {
+		for p := range c.Network.Site(id).Points {
+			there[string(p)] = true
+		}
+	}
+	for i, use := range c.uses {
+		if slices.ContainsFunc(c.uses[:i], func(u text) bool { return u.V == use.V }) {
+			continue // which is said of its own
+		}
+		points, some := map[string]bool{}, false
+		for i := range c.specs {
+			if s := &c.specs[i]; s.Pack == use.V {
+				for _, p := range pointsOf(s) {
+					points[p] = true
+					some = some || p == "" || there[p]
+				}
+			}
+		}
+		if len(points) > 0 && !some {
+			out.noteAt(Finding, use.At.pos(), fmt.Sprintf("no site has a point that the pack %s speaks of (%s), so what it knows will be kept as unmatched", use.V, strings.Join(slices.Sorted(maps.Keys(points)), ", ")),
+				"give the sites concerned these points, best by a template")
+		}
+	}
+}
+
+// pointsOf lists the points that a rule names; "" stands for those it looks up
+// and for the agent's own.
+func pointsOf(s *rules.Spec) (out []string) {
+	for i := range s.Observe {
+		o := &s.Observe[i]
+		switch {
+		case o.Bits != nil && len(o.Bits.Points) > 0:
+			out = append(out, slices.Collect(maps.Values(o.Bits.Points))...)
+		case o.Bits != nil || o.PointBy != nil || strings.Contains(o.Point, "${"), o.Point == "":
+			out = append(out, "")
+		default:
+			out = append(out, o.Point)
+		}
+	}
+	return out
 }
 
 // checkRosters lists holes, and times with several people on call.

@@ -2,6 +2,7 @@ package configs
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"example.net/standwatch/correlate"
@@ -97,6 +98,24 @@ func (c *compiler) id(what, id string, at place) bool {
 	if correlate.ValidID(id) {
 		return true
 	}
-	c.out.mistake(at, fmt.Sprintf("%s cannot be the ID of %s", quoted(id), what), "an ID has 1 to 64 lower-case letters, digits and hyphens, and does not begin with a hyphen")
+	mend := "an ID has 1 to 64 lower-case letters, digits and hyphens, and does not begin with a hyphen"
+	if better := plainID(id); correlate.ValidID(better) {
+		mend += "; write " + better + ", and the rest as its name"
+	}
+	c.out.mistake(at, fmt.Sprintf("%s cannot be the ID of %s", quoted(id), what), mend)
 	return false
+}
+
+// plainID makes of a text what could be an ID: "Gull Rock" becomes gull-rock.
+func plainID(text string) string {
+	var b strings.Builder
+	for _, r := range strings.ToLower(text) {
+		switch {
+		case r >= 'a' && r <= 'z' || r >= '0' && r <= '9':
+			b.WriteRune(r)
+		case b.Len() > 0 && !strings.HasSuffix(b.String(), "-"):
+			b.WriteByte('-')
+		}
+	}
+	return strings.TrimSuffix(b.String(), "-")
 }

@@ -200,11 +200,16 @@ func holdsSecrets(t reflect.Type) bool {
 // but a mapping, keys that are no words, and a key that is there twice. An empty
 // value is an empty mapping.
 func (d *decoder) eachKey(n *yaml.Node, fn func(k, v *yaml.Node)) {
+	d.eachKeyOr(n, `write "key: value", one to a line`, fn)
+}
+
+// eachKeyOr is eachKey with what to write in place of anything but a mapping.
+func (d *decoder) eachKeyOr(n *yaml.Node, mend string, fn func(k, v *yaml.Node)) {
 	if isNull(n) {
 		return
 	}
 	if n.Kind != yaml.MappingNode {
-		d.mistake(n, "expected keys with values, found "+nodeWord(n), `write "key: value", one to a line`)
+		d.mistake(n, "expected keys with values, found "+nodeWord(n), mend)
 		return
 	}
 	seen := make(map[string]int, len(n.Content)/2)
@@ -290,7 +295,7 @@ type entry[T any] struct {
 type entries[T any] []entry[T]
 
 func (e *entries[T]) decodeNode(d *decoder, n *yaml.Node) {
-	d.eachKey(n, func(k, v *yaml.Node) {
+	d.eachKeyOr(n, `write each under its own ID, "gull-rock:" and below it what belongs to it, not as a list`, func(k, v *yaml.Node) {
 		*e = append(*e, entry[T]{Key: k.Value, At: d.at(k)})
 		d.into(v, &(*e)[len(*e)-1].V)
 	})

@@ -63,6 +63,7 @@ type Config struct {
 
 	flap       *flap.Settings
 	specs      []rules.Spec
+	uses       []text // packs, where they are named
 	book       notify.Book
 	texts      map[string][]byte  // of Files
 	sources    map[string]*source // for the lines that findings show
@@ -148,11 +149,35 @@ func (l *loader) readAll() {
 		l.sites = append(l.sites, file)
 	}
 	if len(l.sites) == 0 {
-		l.out.add(Problem{Pos: Pos{File: path.Join(l.prefix, sitesFolder)}, What: "there is no sites/*.yaml, so nothing is watched", Mend: "describe the sites in files below " + sitesFolder})
+		mend := "describe the sites in files below " + sitesFolder
+		if stray := l.strays(); len(stray) > 0 {
+			mend += "; " + stray[0] + " is not read where it is"
+		}
+		l.out.add(Problem{Pos: Pos{File: path.Join(l.prefix, sitesFolder)}, What: "there is no sites/*.yaml, so nothing is watched", Mend: mend})
+	}
+	for _, name := range l.strays() {
+		l.out.add(Problem{Pos: Pos{File: path.Join(l.prefix, name)}, Grade: Finding, What: "this file is not read", Mend: "sites and templates go below " + sitesFolder + ", rules below " + rulesFolder})
 	}
 	for _, name := range l.below(rulesFolder) {
 		l.decodeRules(name)
 	}
+}
+
+// strays lists YAML files beside those that are read, where a file of sites or
+// rules may have been put by mistake.
+func (l *loader) strays() []string {
+	found, err := fs.ReadDir(l.fsys, ".")
+	if err != nil {
+		return nil // the files that are needed tell of it
+	}
+	var out []string
+	for _, entry := range found {
+		name := entry.Name()
+		if ext := path.Ext(name); !entry.IsDir() && (ext == ".yaml" || ext == ".yml") && !slices.Contains(l.files, name) && !strings.HasPrefix(name, ".") {
+			out = append(out, name)
+		}
+	}
+	return out
 }
 
 // below lists the YAML files below a folder, in order.
@@ -269,7 +294,7 @@ func (l *loader) compile() *Config {
 	if cfg.Network = c.windows(cfg.Network, l.works.Windows); cfg.Network == nil {
 		return nil
 	}
-	cfg.specs = l.ruleSpecs()
+	cfg.specs, cfg.uses = l.ruleSpecs(), l.ruleUses
 	cfg.Rules = l.compileRules(cfg)
 	var named []notify.Gateway
 	cfg.Gateways, named = c.gatewaysOf(l.daemon.Gateways)

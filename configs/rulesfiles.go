@@ -5,6 +5,7 @@ import (
 	"io/fs"
 	"maps"
 	"path"
+	"reflect"
 	"slices"
 	"strings"
 
@@ -37,6 +38,11 @@ func (l *loader) decodeRules(name string) {
 		}
 	}
 	l.questions = append(l.questions, file)
+	// What could not be read as a rule at all has been said.
+	file.Rules = slices.DeleteFunc(file.Rules, func(r rules.Spec) bool {
+		bare := rules.Spec{Pos: r.Pos}
+		return reflect.DeepEqual(r, bare) && slices.ContainsFunc(l.out.list, func(p Problem) bool { return p.Pos == Pos(r.Pos) })
+	})
 	l.rules = append(l.rules, &rules.File{Pack: file.Pack, Source: file.Source, Rules: file.Rules})
 }
 
@@ -51,7 +57,7 @@ func (l *loader) ruleSpecs() []rules.Spec {
 	for _, use := range l.ruleUses {
 		file := shipped[use.V]
 		if file == "" {
-			l.out.mistake(use.At, "there is no pack "+quoted(use.V), didYouMean(use.V, slices.Collect(maps.Keys(shipped))))
+			l.out.mistake(use.At, "there is no pack "+quoted(use.V), packMend(use.V, slices.Collect(maps.Keys(shipped))))
 			continue
 		}
 		if seen[use.V] {
@@ -62,6 +68,14 @@ func (l *loader) ruleSpecs() []rules.Spec {
 		specs = append(specs, packed(l.readPack(file))...)
 	}
 	return specs
+}
+
+// packMend suggests the pack of a MIB that was named instead.
+func packMend(name string, known []string) string {
+	if pack := strings.TrimSuffix(strings.ToLower(name), "-mib"); slices.Contains(known, pack) {
+		return "did you mean " + pack + "?"
+	}
+	return didYouMean(name, known)
 }
 
 func packed(f *rules.File) []rules.Spec {

@@ -94,7 +94,7 @@ func (d *decoder) secret(n *yaml.Node) (Secret, *fault) {
 	}
 	value, err := d.outside.resolve(parts[1], parts[2])
 	if err != nil {
-		return Secret{}, &fault{fmt.Sprintf("secret %s: %v", n.Value, err), ""}
+		return Secret{}, &fault{fmt.Sprintf("secret %s: %v", n.Value, err), map[bool]string{true: "set it where this is run, or keep the secret in a file: ${file:/path/to/it}"}[parts[1] == "env"]}
 	}
 	if value == "" {
 		return Secret{}, &fault{fmt.Sprintf("secret %s is empty", n.Value), ""}

@@ -1,6 +1,7 @@
 package configs
 
 import (
+	"cmp"
 	"fmt"
 	"maps"
 	"net/url"
@@ -253,7 +254,7 @@ func (c *compiler) points(e *siteEntry) {
 		t := c.templates[use.Use.V]
 		if t == nil {
 			if use.Use.Set {
-				c.out.mistake(use.Use.At, "there is no template "+quoted(use.Use.V), didYouMean(use.Use.V, slices.Collect(maps.Keys(c.templates))))
+				c.out.mistake(use.Use.At, "there is no template "+quoted(use.Use.V), c.templateMend(use.Use.V))
 			}
 			continue
 		}
@@ -276,6 +277,12 @@ func (c *compiler) points(e *siteEntry) {
 
 func (c *compiler) builtIn(s *correlate.Site) map[string]string {
 	return map[string]string{"site": string(s.ID), "site-name": s.Name, "region": s.Region, "crew": s.Crew, "upstream": string(s.Upstream)}
+}
+
+// templateMend suggests a template that there is.
+func (c *compiler) templateMend(name string) string {
+	known := slices.DeleteFunc(slices.Collect(maps.Keys(c.templates)), func(t string) bool { return t == string(correlate.SiteSelf) })
+	return cmp.Or(didYouMean(name, known), "templates stand under templates: in a file below "+sitesFolder)
 }
 
 // wordsFor gathers the parameters of one use of a template, and notes in params

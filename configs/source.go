@@ -151,7 +151,7 @@ func syntaxMend(message string) string {
 	case strings.Contains(message, "cannot start any token"):
 		return "a tab or a special character begins the value; indent with spaces and put such text in quotes"
 	case strings.Contains(message, "mapping values are not allowed"):
-		return "a colon within a text needs quotes round the text; or the indentation is off"
+		return "a colon within a text needs quotes round the text; or the line above lacks its colon, or the indentation is off"
 	case strings.Contains(message, "did not find expected"):
 		return "look at the indentation here and in the line above, and for an unclosed quote or bracket"
 	case strings.Contains(message, "could not find expected ':'"):
