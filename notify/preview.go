@@ -13,6 +13,7 @@ type Preview struct {
 	Ladder    string
 	Steps     []PreviewStep
 	Ends      time.Time // when the call-out would give up; zero without a ladder
+	Then      string    // the ladder that follows; empty when none does
 }
 
 // PreviewStep is one step of the climb.

@@ -66,7 +66,7 @@ func newServer(o Options) *server {
 }
 
 func (s *server) routes() []route {
-	return []route{
+	return append(s.dutyRoutes(), []route{
 		{"GET", "/alarms", access.See, s.handle(s.alarms)},
 		{"GET", "/alarms/{id}", access.See, s.handle(s.alarm)},
 		{"POST", "/alarms/{id}/acknowledge", access.Act, s.action(correlate.ActAcknowledge)},
@@ -89,7 +89,7 @@ func (s *server) routes() []route {
 		{"GET", "/configurations", access.Whole, s.handle(s.configurations)},
 		{"GET", "/configurations/{hash}", access.Whole, s.handle(s.configuration)},
 		{"GET", "/openapi.json", access.See, s.handle(s.openapi)},
-	}
+	}...)
 }
 
 // unknown answers paths that no route has, and known ones asked with another method.

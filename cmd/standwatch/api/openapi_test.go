@@ -89,6 +89,7 @@ func TestAnswersFollowTheirSchemas(t *testing.T) {
 		"/alarms": "/alarms?state=all", "/alarms/{id}": "/alarms/harrow-knoll:mains", "/history": "/history?limit=1000", "/sites": "/sites",
 		"/sites/{id}": "/sites/harrow-knoll", "/rosters": "/rosters", "/rosters/{name}": "/rosters/south", "/intake": "/intake", "/outbox": "/outbox", "/sentence": "/sentence",
 		"/store": "/store", "/configurations": "/configurations", "/configurations/{hash}": "/configurations/first",
+		"/alarms/{id}/explanation": "/alarms/harrow-knoll:mains/explanation", "/rosters/{name}/turns": "/rosters/south/turns", "/would-tell": "/would-tell?site=harrow-knoll&point=mains",
 	}
 	for _, path := range slices.Sorted(maps.Keys(d.Paths)) {
 		get, ok := d.Paths[path]["get"]

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"example.net/standwatch/correlate"
+	"example.net/standwatch/notify"
 
 	"github.com/rs/zerolog"
 )
@@ -40,6 +41,8 @@ type Options struct {
 	OnCall func(at time.Time) []Duty
 	// Auditor asks agents for their true state; may be nil, then none are asked.
 	Auditor Auditor
+	// Plan is the plan of call-outs in force, with the stand-ins agreed so far.
+	Plan func() *notify.Plan
 	// Actor names whoever sent the request; it is written to the journal.
 	Actor func(*http.Request) string
 	Zone  *time.Location // the centre's, for every time written
