@@ -102,5 +102,12 @@ func (a *answers) took(gateway, id string) {
 	}
 }
 
+// planNow returns the plan in force with the stand-ins agreed so far.
+func (d *daemon) planNow() (now *notify.Plan) {
+	plan := d.plan()
+	d.ledger.Read(func(st *correlate.State, _ *correlate.Network) { now = plan.As(st) })
+	return now
+}
+
 // plan returns the plan in force.
 func (d *daemon) plan() *notify.Plan { return d.current().Plan }

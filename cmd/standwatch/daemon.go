@@ -70,6 +70,7 @@ type daemon struct {
 	keeper   *keeper
 	answers  *answers
 	signer   *answer.Signer // of the links in messages
+	linkKey  []byte         // its key, which the addresses of calendars are made with too
 	door     door
 	closing  chan struct{} // closed before the web server ends, so that streams end
 
@@ -207,9 +208,9 @@ func (d *daemon) listenWeb() (err error) {
 			kept = nil // it is drawn from all of the journal
 		}
 		mux := http.NewServeMux()
-		mux.Handle("/api/v1/", api.Handler(api.Options{Board: v, Journal: v, Submit: v.Submit, Intake: v.Intake, Unmatched: kept, OnCall: d.onCall, Auditor: d.auditor, Actor: access.Actor,
+		mux.Handle("/api/v1/", api.Handler(api.Options{Board: v, Journal: v, Submit: v.Submit, Intake: v.Intake, Unmatched: kept, OnCall: d.onCall, Plan: d.planNow, Auditor: d.auditor, Actor: access.Actor,
 			Sentence: func() api.Sentence { return d.sentence(v) }, Archive: d.store, Upkeep: d.keeper.upkeep, Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Version: version}))
-		mux.Handle("/", console.Handler(console.Options{Board: v, Journal: v, Submit: v.Submit, Intake: v.Intake, Unmatched: kept, OnCall: d.onCall, Auditor: d.auditor, Actor: access.Actor,
+		mux.Handle("/", console.Handler(console.Options{Board: v, Journal: v, Submit: v.Submit, Intake: v.Intake, Unmatched: kept, OnCall: d.onCall, Plan: d.planNow, Calendar: d.calendarPath, Auditor: d.auditor, Actor: access.Actor,
 			Archive: d.store, Upkeep: d.keeper.upkeep, Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Names: namesInForce{d}, Unseal: d.unseal, Trouble: d.trouble, Banner: d.opts.Banner, Centre: cfg.Centre.Name,
 			Gate: d.door.gate, OpenID: d.door.openID}))
 		return mux

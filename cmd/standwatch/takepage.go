@@ -32,6 +32,7 @@ func (d *daemon) openSigner() error {
 	if err != nil {
 		return err
 	}
+	d.linkKey = key
 	d.signer, err = answer.NewSigner(key)
 	return err
 }

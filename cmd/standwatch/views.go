@@ -51,7 +51,7 @@ func books(name string, t receiver.Tally, newest time.Time) api.Books {
 
 // onCall lists who answers for each roster.
 func (d *daemon) onCall(at time.Time) []api.Duty {
-	plan := d.current().Plan
+	plan := d.planNow()
 	var out []api.Duty
 	for _, r := range plan.Rosters() {
 		duty := api.Duty{Roster: r.ID, Name: r.Name}

@@ -20,6 +20,7 @@ func (d *daemon) answerRoutes(mux *http.ServeMux) {
 	mux.HandleFunc("POST /in/{gateway}", d.fromGateway)
 	mux.HandleFunc("GET "+notify.TakePath+"{token}", d.takePage)
 	mux.HandleFunc("POST "+notify.TakePath+"{token}", d.takePress)
+	mux.HandleFunc("GET "+calendarBase+"{file}", d.calendar)
 }
 
 // fromGateway takes what a gateway sends back. It answers 204 once everything

@@ -41,9 +41,7 @@ func (s *server) explanation(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	var view explainView
-	s.Board.Read(func(st *correlate.State, _ *correlate.Network) { view = viewOf(st, key) })
-	out, err := explain(s.Journal.History, view, key, s.Zone)
+	out, err := ExplainOn(s.Board, s.Journal, key, s.Zone)
 	if err != nil {
 		return err
 	}
@@ -329,4 +327,12 @@ func Moment(text string, now time.Time, zone *time.Location) (time.Time, error) 
 		}
 	}
 	return time.Time{}, fmt.Errorf("%q is no day of the week", day)
+}
+
+// ExplainOn explains an alarm of a running master, as GET
+// /alarms/{id}/explanation does.
+func ExplainOn(board Board, journal Journal, key correlate.Key, zone *time.Location) (Explanation, error) {
+	var view explainView
+	board.Read(func(st *correlate.State, _ *correlate.Network) { view = viewOf(st, key) })
+	return explain(journal.History, view, key, zone)
 }

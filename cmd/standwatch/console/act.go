@@ -12,7 +12,7 @@ import (
 )
 
 // actions are the last path segments that act on an alarm.
-var actions = map[string]correlate.Action{"take": correlate.ActAcknowledge, "note": correlate.ActNote, "shelve": correlate.ActShelve, "unshelve": correlate.ActUnshelve}
+var actions = map[string]correlate.Action{"take": correlate.ActAcknowledge, "note": correlate.ActNote, "shelve": correlate.ActShelve, "unshelve": correlate.ActUnshelve, "pass": correlate.ActPass}
 
 // act answers POST /alarms/{id}/{action}: a plain form, or the same form sent
 // by the script, which asks for no page back.

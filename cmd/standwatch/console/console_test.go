@@ -41,7 +41,7 @@ func newStage(t *testing.T) *stage {
 	c := apitest.Open(t)
 	st := &stage{Centre: c, closing: make(chan struct{}), zone: time.FixedZone("centre", 3600)}
 	st.server = newServer(Options{
-		Board: c.Ledger, Journal: c.Store, Archive: c.Store, Submit: c.Submit, OnCall: onCall, Zone: st.zone, Now: c.Now, Closing: st.closing, Log: zerolog.Nop(),
+		Board: c.Ledger, Journal: c.Store, Archive: c.Store, Submit: c.Submit, OnCall: onCall, Plan: c.Plan(t), Zone: st.zone, Now: c.Now, Closing: st.closing, Log: zerolog.Nop(),
 		Actor: func(*http.Request) string { return "tester" }, Names: mib.Standard(), Centre: "Kestrel Basin", Banner: "Demonstration",
 		Trouble: func() string { return st.trouble }, Intake: func() api.Intake { return intake(c.Now()) },
 	})

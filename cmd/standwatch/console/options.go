@@ -8,6 +8,7 @@ import (
 	"example.net/standwatch/cmd/standwatch/access"
 	"example.net/standwatch/cmd/standwatch/api"
 	"example.net/standwatch/correlate"
+	"example.net/standwatch/notify"
 	"example.net/standwatch/receiver/snmp"
 
 	"github.com/rs/zerolog"
@@ -39,6 +40,10 @@ type Options struct {
 	OnCall func(at time.Time) []api.Duty
 	// Auditor asks agents for their true state; may be nil, then none are asked.
 	Auditor api.Auditor
+	// Plan is the plan of call-outs in force, with the stand-ins agreed so far.
+	Plan func() *notify.Plan
+	// Calendar returns the address of a person's calendar; may be nil.
+	Calendar func(person string) string
 	// Actor names whoever sent the request; it is written to the journal.
 	Actor func(*http.Request) string
 	Zone  *time.Location // the centre's

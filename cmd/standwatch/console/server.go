@@ -56,7 +56,7 @@ func (s *server) routes() []route {
 		{"GET /journal", access.Whole, s.journal},
 		{"GET /keys", access.See, s.keys},
 	}
-	return append(own, s.accessRoutes()...)
+	return append(append(own, s.dutyRoutes()...), s.accessRoutes()...)
 }
 
 // Routes lists the patterns of all pages with what each needs.
@@ -252,7 +252,7 @@ func parsePages(a *assets) map[string]*template.Template {
 	}
 	base := template.Must(template.New("").Funcs(funcs).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html"))
 	out := map[string]*template.Template{}
-	for _, name := range []string{"watch", "alarm", "sites", "site", "history", "outbox", "intake", "journal", "keys", "problem", "login", "me", "accounts", "tokens", "trail"} {
+	for _, name := range []string{"watch", "alarm", "sites", "site", "history", "outbox", "rosters", "explanation", "intake", "journal", "keys", "problem", "login", "me", "accounts", "tokens", "trail"} {
 		out[name] = template.Must(template.Must(base.Clone()).ParseFS(pageFiles, "pages/"+name+".html"))
 	}
 	return out
