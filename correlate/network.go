@@ -379,11 +379,15 @@ func (a *Agent) Allowed() time.Duration {
 // their agents. It shares them with the whole; a site whose upstream is left
 // out hangs on nothing.
 func (n *Network) Only(keep func(*Site) bool) *Network {
-	out := &Network{sites: map[SiteID]*Site{}, agents: map[AgentID]*Agent{}, explain: map[Ref][]Key{}, hash: n.hash}
+	out := &Network{sites: map[SiteID]*Site{}, agents: map[AgentID]*Agent{}, explain: map[Ref][]Key{}, hash: n.hash,
+		tagged: map[string][]SiteID{}, windows: map[SilenceID]*Window{}}
 	for _, id := range n.order {
 		if keep(n.sites[id]) {
 			out.sites[id] = n.sites[id]
 			out.order = append(out.order, id)
+			for _, tag := range n.sites[id].Tags {
+				out.tagged[tag] = append(out.tagged[tag], id)
+			}
 		}
 	}
 	for id, s := range out.sites {
@@ -397,6 +401,14 @@ func (n *Network) Only(keep func(*Site) bool) *Network {
 		if a := n.agents[id]; out.sites[a.Site] != nil {
 			out.agents[id] = a
 			out.silence = append(out.silence, id)
+		}
+	}
+	for _, id := range n.windowOrder {
+		w := *n.windows[id]
+		w.Scopes = slices.DeleteFunc(slices.Clone(w.Scopes), func(s Scope) bool { return len(out.sitesOf(s)) == 0 })
+		if len(w.Scopes) > 0 {
+			out.windows[id] = &w
+			out.windowOrder = append(out.windowOrder, id)
 		}
 	}
 	out.indexCauses()

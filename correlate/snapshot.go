@@ -133,7 +133,7 @@ func Restore(snap *Snapshot) *State {
 	for _, d := range snap.Derived {
 		s.Derived[d.Key] = d
 	}
-	s.indexAlarms()
+	s.Reindex()
 	s.Shift = snap.Shift
 	for _, a := range snap.Audits {
 		s.Audits[a.Agent] = a

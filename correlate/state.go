@@ -144,7 +144,7 @@ func (s *State) Clone() *State {
 	}
 	c.Dealt = maps.Clone(s.Dealt)
 	c.Derived = clonePointers(s.Derived)
-	c.indexAlarms()
+	c.Reindex()
 	c.StandIns = clonePointers(s.StandIns)
 	c.Piles = make(map[string]*Pile, len(s.Piles))
 	for k, p := range s.Piles {
@@ -160,8 +160,9 @@ func (s *State) Clone() *State {
 	return &c
 }
 
-// indexAlarms builds the indexes of the alarms anew.
-func (s *State) indexAlarms() {
+// Reindex builds the indexes of the alarms anew, for whoever made up the state
+// by hand.
+func (s *State) Reindex() {
 	s.explains, s.silenced = map[Key]map[Key]struct{}{}, map[SilenceID]map[Key]struct{}{}
 	for k, a := range s.Alarms {
 		join(s.explains, a.Cause, k)

@@ -13,14 +13,15 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"example.net/standwatch/cmd/standwatch/access"
 	"example.net/standwatch/correlate"
 )
 
 // Bounds of what a person may write. Own choice, no source.
 const (
-	MaxBody  = 64 << 10           // octets of a request body
-	MaxText  = 2000               // runes of a note or reason
-	MaxShelf = 7 * 24 * time.Hour // longest shelf in one go
+	MaxBody  = 64 << 10               // octets of a request body
+	MaxText  = 2000                   // runes of a note or reason
+	MaxShelf = correlate.MaxLongShelf // longest shelf in one go; beyond a shift it is for supervisors
 )
 
 // ActionRequest is the body of the four actions on an alarm. Acknowledge and
@@ -48,7 +49,7 @@ func NewAct(act correlate.Act, now time.Time) (*correlate.Act, error) {
 		return nil, fmt.Errorf("%w: shelving ends within %d days; shelve again if it must be longer", ErrBadAction, MaxShelf/(24*time.Hour))
 	}
 	if act.Action != correlate.ActShelve {
-		act.Until = time.Time{}
+		act.Until, act.MayLong = time.Time{}, false
 	}
 	return &act, nil
 }
@@ -95,7 +96,7 @@ func (s *server) action(kind correlate.Action) http.HandlerFunc {
 		if err := readBody(w, r, &body); err != nil {
 			return err
 		}
-		act, err := NewAct(correlate.Act{Key: key, Action: kind, Actor: s.Actor(r), Via: "api", Text: body.Text, Until: body.Until}, s.Now())
+		act, err := NewAct(correlate.Act{Key: key, Action: kind, Actor: s.Actor(r), Via: "api", Text: body.Text, Until: body.Until, MayLong: access.May(r, access.ActLong)}, s.Now())
 		if err != nil {
 			return err
 		}

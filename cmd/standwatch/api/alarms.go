@@ -51,5 +51,5 @@ func (s *server) writeAlarm(w http.ResponseWriter, key correlate.Key) error {
 // Untaken reports whether an alarm waits for a person: it stands, nobody took
 // it, nobody put it aside, and nothing else explains it.
 func Untaken(a *correlate.Alarm) bool {
-	return a.OnBoard() && !a.Acknowledged && a.Shelf == nil && a.Cause.IsZero()
+	return a.OnBoard() && !a.Acknowledged && a.Shelf == nil && a.Suppressed == nil && a.Cause.IsZero()
 }

@@ -88,7 +88,7 @@ func TestAnswersFollowTheirSchemas(t *testing.T) {
 	asked := map[string]string{ // described path: an address of it
 		"/alarms": "/alarms?state=all", "/alarms/{id}": "/alarms/harrow-knoll:mains", "/history": "/history?limit=1000", "/sites": "/sites",
 		"/sites/{id}": "/sites/harrow-knoll", "/rosters": "/rosters", "/rosters/{name}": "/rosters/south", "/intake": "/intake", "/outbox": "/outbox", "/sentence": "/sentence",
-		"/store": "/store", "/configurations": "/configurations", "/configurations/{hash}": "/configurations/first",
+		"/store": "/store", "/silences": "/silences", "/configurations": "/configurations", "/configurations/{hash}": "/configurations/first",
 		"/alarms/{id}/explanation": "/alarms/harrow-knoll:mains/explanation", "/rosters/{name}/turns": "/rosters/south/turns", "/would-tell": "/would-tell?site=harrow-knoll&point=mains",
 	}
 	for _, path := range slices.Sorted(maps.Keys(d.Paths)) {
@@ -145,5 +145,9 @@ func fill(t *testing.T, st *stage) {
 		if r := st.ask("POST", "/api/v1/alarms/"+a.path, a.body); r.StatusCode != 200 {
 			t.Fatalf("%s answered %d", a.path, r.StatusCode)
 		}
+	}
+	silence := `{"kind":"out-of-service","scope":[{"site":"harrow-knoll","point":"mains"}],"until":"` + st.Now().Add(time.Hour).Format(time.RFC3339) + `","reason":"meter replaced"}`
+	if r := st.ask("POST", "/api/v1/silences", silence); r.StatusCode != 200 {
+		t.Fatalf("a silence answered %d", r.StatusCode)
 	}
 }

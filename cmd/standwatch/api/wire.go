@@ -2,6 +2,7 @@ package api
 
 import (
 	"cmp"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -60,6 +61,11 @@ type Alarm struct {
 	HeldUntil    time.Time           `json:"held-until,omitzero"`
 	HeldWhy      string              `json:"held-why,omitempty"`
 	Shelf        *Shelf              `json:"shelf,omitempty"`
+	Suppressed   *Suppressed         `json:"suppressed,omitempty"`
+	Measure      *Measure            `json:"measure,omitempty"`
+	InFlood      bool                `json:"told-in-flood,omitempty"`
+	OverCut      int                 `json:"flap-counted,omitempty"` // rises above the cut that were not acted on
+	Agent        correlate.AgentID   `json:"reported-by,omitempty"`
 	ExplainedBy  correlate.AlarmID   `json:"explained-by,omitempty"`
 	Explains     []correlate.AlarmID `json:"explains,omitempty"`
 	CallOut      *CallOut            `json:"call-out,omitempty"`
@@ -93,6 +99,22 @@ type Shelf struct {
 	Reason string    `json:"reason"`
 	Since  time.Time `json:"since"`
 	Until  time.Time `json:"until"`
+}
+
+// Suppressed says which silence an alarm is under.
+type Suppressed struct {
+	By    correlate.SilenceID `json:"by"`
+	Kind  string              `json:"kind"` // maintenance or out-of-service
+	Since time.Time           `json:"since"`
+	Until time.Time           `json:"until"`
+}
+
+// Measure is what was measured, beside the limit that it passed.
+type Measure struct {
+	Value *float64 `json:"value,omitempty"` // not there when it was no number
+	Limit float64  `json:"limit"`
+	Level string   `json:"level"`
+	Unit  string   `json:"unit,omitempty"`
 }
 
 // CallOut is the newest effort to get a person to take the alarm.
@@ -156,6 +178,17 @@ func AlarmOf(st *correlate.State, net *correlate.Network, a *correlate.Alarm, zo
 	if s := a.Shelf; s != nil {
 		out.Shelf = &Shelf{s.By, s.Reason, in(zone, s.Since), in(zone, s.Until)}
 	}
+	if s := a.Suppressed; s != nil {
+		out.Suppressed = &Suppressed{s.By, s.Kind.String(), in(zone, s.Since), in(zone, s.Until)}
+	}
+	if m := a.Measure; m != nil {
+		out.Measure = &Measure{Limit: m.Limit, Level: m.Level, Unit: m.Unit}
+		if !math.IsNaN(m.Value) && !math.IsInf(m.Value, 0) {
+			v := m.Value
+			out.Measure.Value = &v
+		}
+	}
+	out.InFlood, out.OverCut, out.Agent = a.Flood, a.OverCut, a.Agent
 	if !a.Cause.IsZero() {
 		out.ExplainedBy = a.Cause.ID()
 		out.RootCause = []string{resource(a.Cause)}

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"example.net/standwatch/cmd/standwatch/access"
 	"example.net/standwatch/cmd/standwatch/api"
 	"example.net/standwatch/correlate"
 )
@@ -31,7 +32,7 @@ func (s *server) act(w http.ResponseWriter, r *http.Request) error {
 		return badRequest("the form cannot be read")
 	}
 	now := s.Now()
-	act, err := api.NewAct(correlate.Act{Key: key, Action: kind, Actor: s.Actor(r), Via: "console", Text: r.PostForm.Get("text"), Until: until(r.PostForm, now, s.Zone)}, now)
+	act, err := api.NewAct(correlate.Act{Key: key, Action: kind, Actor: s.Actor(r), Via: "console", Text: r.PostForm.Get("text"), Until: until(r.PostForm, now, s.Zone), MayLong: access.May(r, access.ActLong)}, now)
 	if err == nil {
 		err = api.Do(r.Context(), s.Submit, act)
 	}

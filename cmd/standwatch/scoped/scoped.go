@@ -110,6 +110,13 @@ func (v *View) state(st *correlate.State, net *correlate.Network) *correlate.Sta
 	known := func(id correlate.AgentID) bool { return net.Agent(id) != nil }
 	pick(out.Agents, st.Agents, known)
 	pick(out.Audits, st.Audits, known)
+	pick(out.Derived, st.Derived, seen)
+	for id, s := range st.Silences {
+		if part := seenSilence(net, s); part != nil {
+			out.Silences[id] = part
+		}
+	}
+	out.Reindex()
 	for id, c := range st.CallOuts {
 		if seen(c.Key) {
 			out.CallOuts[id] = c
@@ -121,6 +128,17 @@ func (v *View) state(st *correlate.State, net *correlate.Network) *correlate.Sta
 		}
 	}
 	return out
+}
+
+// seenSilence returns a silence with what it covers of the network, nil if that
+// is nothing.
+func seenSilence(net *correlate.Network, s *correlate.Silence) *correlate.Silence {
+	c := s.Clone()
+	c.Scopes = slices.DeleteFunc(c.Scopes, func(scope correlate.Scope) bool { return len(net.Covered(scope)) == 0 })
+	if len(c.Scopes) == 0 {
+		return nil
+	}
+	return c
 }
 
 func pick[K comparable, V any](to, from map[K]V, keep func(K) bool) {
