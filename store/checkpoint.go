@@ -113,8 +113,8 @@ func (s *Store) readSnapshot(name string) (*correlate.Snapshot, error) {
 	if sum := sha256.Sum256(data[:body]); string(sum[:]) != string(data[body:]) {
 		return nil, &DamageError{Path: path, What: "its checksum is wrong"}
 	}
-	snap := new(correlate.Snapshot)
-	if err := s.codec.dec.Unmarshal(data[len(checkpointMagic):body], snap); err != nil {
+	snap, err := s.codec.decodeSnapshot(data[len(checkpointMagic):body])
+	if err != nil {
 		return nil, &DamageError{Path: path, What: err.Error()}
 	}
 	return snap, nil

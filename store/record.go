@@ -143,6 +143,7 @@ func newCodec() (*codec, error) {
 	for _, kind := range correlate.EventKinds {
 		newShape(reflect.TypeOf(kind.New()).Elem(), c.shapes)
 	}
+	newShape(reflect.TypeFor[correlate.Snapshot](), c.shapes)
 	for number := range maxInputs {
 		if in, err := newInput(uint8(number)); err == nil {
 			newShape(reflect.TypeOf(in).Elem(), c.shapes)
@@ -281,6 +282,16 @@ func (c *codec) readKnown(it *item, body any) bool {
 	}
 	s.readInto(it, v)
 	return !it.odd
+}
+
+// decodeSnapshot returns the snapshot that data holds.
+func (c *codec) decodeSnapshot(data []byte) (*correlate.Snapshot, error) {
+	snap := new(correlate.Snapshot)
+	if it := (&item{b: data}); c.readKnown(it, snap) && len(it.b) == 0 {
+		return snap, nil
+	}
+	snap = new(correlate.Snapshot)
+	return snap, c.dec.Unmarshal(data, snap)
 }
 
 // decodeAny reads a record with the library.

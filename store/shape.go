@@ -72,7 +72,7 @@ func newShape(t reflect.Type, known map[reflect.Type]*shape) *shape {
 	}
 	known[t] = nil
 	s := &shape{typ: t}
-	if t.Kind() != reflect.Struct || customized(t) || !s.add(t, nil, known) || len(s.fields) > 23 {
+	if t.Kind() != reflect.Struct || customized(t) || !s.add(t, nil, known) {
 		return nil
 	}
 	known[t] = s
@@ -136,7 +136,7 @@ func newShapeField(f reflect.StructField, tag string, known map[reflect.Type]*sh
 	field.kind, field.inner = kindOf(f.Type, known)
 	if field.kind == kindSlice {
 		field.elem, field.inner = kindOf(f.Type.Elem(), known)
-		if field.elem == kindSlice || field.elem == kindPointer {
+		if field.elem == kindSlice {
 			field.elem = kindNone
 		}
 	}
@@ -246,7 +246,7 @@ func (s *shape) appendTo(b []byte, v reflect.Value) (_ []byte, ok bool) {
 		}
 	}
 	b[head] = majorMap | n
-	return b, true
+	return b, n < 24 // beyond, the head takes two octets
 }
 
 func at(v reflect.Value, path []int) reflect.Value {
@@ -272,11 +272,6 @@ func (f *shapeField) omitted(v reflect.Value) bool {
 
 func (f *shapeField) appendTo(b []byte, v reflect.Value) ([]byte, bool) {
 	switch f.kind {
-	case kindPointer:
-		if v.IsNil() {
-			return append(b, octetNull), true
-		}
-		return f.inner.appendTo(b, v.Elem())
 	case kindSlice:
 		if v.IsNil() {
 			return append(b, octetNull), true
@@ -322,6 +317,11 @@ func appendScalar(b []byte, kind shapeKind, inner *shape, v reflect.Value) ([]by
 		return appendTime(b, v.Addr().Interface().(*time.Time))
 	case kindStruct:
 		return inner.appendTo(b, v)
+	case kindPointer:
+		if v.IsNil() {
+			return append(b, octetNull), true
+		}
+		return inner.appendTo(b, v.Elem())
 	}
 	return b, false
 }

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
 	"pgregory.net/rapid"
 
 	"example.net/standwatch/correlate"
@@ -150,6 +151,30 @@ func TestShapesWriteWhatTheLibraryWrites(t *testing.T) {
 			}
 		}
 		sameAsLibrary(t, c, r)
+	})
+}
+
+// A checkpoint is written by the library and read by its shape.
+func TestSnapshotsAreReadAsTheLibraryReads(t *testing.T) {
+	c := testCodec(t)
+	if c.shapes[reflect.TypeFor[correlate.Snapshot]()] == nil {
+		t.Fatal("a snapshot is left to the library")
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		snap := new(correlate.Snapshot)
+		anyValue(t, reflect.ValueOf(snap).Elem())
+		data, err := c.enc.Marshal(snap)
+		if err != nil {
+			return // it has a time that cannot be written
+		}
+		got, err := c.decodeSnapshot(data)
+		want := new(correlate.Snapshot)
+		if libErr := c.dec.Unmarshal(data, want); (err == nil) != (libErr == nil) {
+			t.Fatalf("%v, the library: %v", err, libErr)
+		}
+		if diff := cmp.Diff(want, got, cmpopts.EquateNaNs()); diff != "" {
+			t.Fatalf("(-library +quick):\n%s", diff)
+		}
 	})
 }
 

@@ -147,27 +147,20 @@ func (s *shape) readInto(it *item, v reflect.Value) {
 }
 
 func (f *shapeField) readInto(it *item, v reflect.Value) {
-	switch {
-	case f.kind == kindPointer:
-		if it.is(octetNull) {
-			return
-		}
-		v.Set(reflect.New(f.inner.typ))
-		f.inner.readInto(it, v.Elem())
-	case f.kind == kindSlice:
-		if it.is(octetNull) {
-			return
-		}
-		n := it.list()
-		if it.odd {
-			return
-		}
-		v.Set(reflect.MakeSlice(v.Type(), n, n))
-		for i := 0; i < n && !it.odd; i++ {
-			readScalar(it, f.elem, f.inner, v.Index(i))
-		}
-	default:
+	if f.kind != kindSlice {
 		readScalar(it, f.kind, f.inner, v)
+		return
+	}
+	if it.is(octetNull) {
+		return
+	}
+	n := it.list()
+	if it.odd {
+		return
+	}
+	v.Set(reflect.MakeSlice(v.Type(), n, n))
+	for i := 0; i < n && !it.odd; i++ {
+		readScalar(it, f.elem, f.inner, v.Index(i))
 	}
 }
 
@@ -212,6 +205,12 @@ func readScalar(it *item, kind shapeKind, inner *shape, v reflect.Value) {
 		readTime(it, v.Addr().Interface().(*time.Time))
 	case kindStruct:
 		inner.readInto(it, v)
+	case kindPointer:
+		if it.is(octetNull) {
+			return
+		}
+		v.Set(reflect.New(inner.typ))
+		inner.readInto(it, v.Elem())
 	default:
 		it.odd = true
 	}
