@@ -20,7 +20,7 @@ import (
 type askShape struct {
 	Here        place               `yaml:"-"`
 	Questions   *list[text]         `yaml:"questions" jsonschema_description:"What it is asked: a pack for all questions of the pack, pack/question for one, or a question of your own; [] for nothing."`
-	Every       *span               `yaml:"every" jsonschema_description:"How often on schedule; default 1h, 0s never on schedule."`
+	Every       *span               `yaml:"interval" jsonschema_description:"How often on schedule; default 1h, 0s never on schedule."`
 	Version     *text               `yaml:"version" jsonschema_description:"v1, v2c or v3; default v3 for an agent with a user, else v2c."`
 	Community   *text               `yaml:"community" jsonschema_description:"Name under security.communities to ask with; default the agent's own, else the first listener's."`
 	User        *text               `yaml:"user" jsonschema_description:"Name under security.users to ask with; default the agent's own."`

@@ -8,6 +8,7 @@ import (
 	"net"
 	"net/netip"
 	"os"
+	"strconv"
 	"sync"
 	"time"
 
@@ -132,6 +133,7 @@ func pointGateways(env map[string]string, show *demo.Demo) error {
 		return fmt.Errorf("find the mail stand-in: %w", err)
 	}
 	env["STANDWATCH_MAIL_HOST"], env["STANDWATCH_MAIL_PORT"] = host, port
+	env["STANDWATCH_ASK_PORT"] = strconv.Itoa(int(show.AskPort()))
 	env["STANDWATCH_SMS_URL"] = "http://" + show.Phones().Addr() + "/messages"
 	return nil
 }

@@ -26,15 +26,42 @@ type guard struct {
 	level   usm.Level // least security of a v3 answer; 0 in v1 and v2c
 	dropped *atomic.Uint64
 
-	mu   sync.Mutex // guards open
-	open []int64    // request-id, or msgID in v3, of each try of the question
+	mu     sync.Mutex // guards the rest
+	open   []int64    // request-id, or msgID in v3, of each try of the question
+	report string     // the counter of the last Report, as BER: why a v3 question was refused
 }
 
 // ask begins another question: answers to older ones are late from now on.
 func (g *guard) ask() {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	g.open = g.open[:0]
+	g.open, g.report = g.open[:0], ""
+}
+
+// refusal returns the counter of the last Report to the open question. Anybody
+// could have sent it, so it is good for words only.
+func (g *guard) refusal() string {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	return g.report
+}
+
+// noteReport keeps what a Report counts.
+func (g *guard) noteReport(pdu []byte) bool {
+	if !soundPDU(pdu, tagReport) {
+		return false
+	}
+	_, body, _, _ := take(pdu)
+	for range 3 {
+		_, _, body, _ = take(body)
+	}
+	_, list, _, _ := take(body)
+	_, pair, _, _ := take(list)
+	_, name, _, _ := take(pair)
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.report = string(name)
+	return true
 }
 
 // Write notes the number of a question and sends it.
@@ -140,10 +167,7 @@ func (g *guard) soundV3(header, rest []byte) bool {
 			return false
 		}
 	}
-	if level < g.level {
-		return soundPDU(scoped, tagReport)
-	}
-	return soundPDU(scoped, tagResponse) || soundPDU(scoped, tagReport)
+	return g.noteReport(scoped) || level >= g.level && soundPDU(scoped, tagResponse)
 }
 
 // soundList reports whether b is a SEQUENCE of whole elements.

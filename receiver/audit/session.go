@@ -160,10 +160,23 @@ func (s *session) get(ctx context.Context, names ...snmp.OID) (out []snmp.Varbin
 	return out, nil
 }
 
+// Counters of a Report, as BER: usmStatsUnsupportedSecLevels,
+// usmStatsUnknownUserNames, usmStatsWrongDigests and usmStatsDecryptionErrors
+// (RFC 3414 section 5).
+const (
+	usmWrongLevel    = "\x2b\x06\x01\x06\x03\x0f\x01\x01\x01\x00"
+	usmUnknownUser   = "\x2b\x06\x01\x06\x03\x0f\x01\x01\x03\x00"
+	usmWrongDigest   = "\x2b\x06\x01\x06\x03\x0f\x01\x01\x05\x00"
+	usmCannotDecrypt = "\x2b\x06\x01\x06\x03\x0f\x01\x01\x06\x00"
+)
+
 // explain says in words what a person can do about a failure.
 func (s *session) explain(err error) error {
 	tries := s.target.Retries + 1
-	var what string
+	var what, refused string
+	if s.guard != nil && s.target.Version == snmp.V3 {
+		refused = s.guard.refusal()
+	}
 	switch {
 	case errors.Is(err, context.DeadlineExceeded):
 		what = fmt.Sprintf("asking %s took too long and was ended", s.at)
@@ -173,13 +186,13 @@ func (s *session) explain(err error) error {
 		what = fmt.Sprintf("nothing listens at %s: is the agent's SNMP service on, and is its port right?", s.at)
 	case errors.Is(err, syscall.EHOSTUNREACH), errors.Is(err, syscall.ENETUNREACH):
 		what = fmt.Sprintf("there is no way to %s from here", s.at)
-	case errors.Is(err, gosnmp.ErrUnknownUsername):
+	case refused == usmUnknownUser, errors.Is(err, gosnmp.ErrUnknownUsername):
 		what = fmt.Sprintf("%s does not know the user %s", s.at, s.target.User.Name)
-	case errors.Is(err, gosnmp.ErrWrongDigest):
+	case refused == usmWrongDigest, errors.Is(err, gosnmp.ErrWrongDigest):
 		what = fmt.Sprintf("%s refuses user %s: the authentication secret or protocol differs", s.at, s.target.User.Name)
-	case errors.Is(err, gosnmp.ErrDecryption):
+	case refused == usmCannotDecrypt, errors.Is(err, gosnmp.ErrDecryption):
 		what = fmt.Sprintf("%s cannot decrypt: the privacy secret or protocol of user %s differs", s.at, s.target.User.Name)
-	case errors.Is(err, gosnmp.ErrUnknownSecurityLevel):
+	case refused == usmWrongLevel, errors.Is(err, gosnmp.ErrUnknownSecurityLevel):
 		what = fmt.Sprintf("%s does not let user %s ask at the level %s", s.at, s.target.User.Name, s.target.User.Level())
 	case errors.Is(err, gosnmp.ErrMaxRetriesExceeded), strings.Contains(err.Error(), "timeout"):
 		what = fmt.Sprintf("no answer from %s in %s of %s: is it reachable, and does it let this machine ask with that %s?", s.at, triesText(tries), s.target.Timeout, s.credential())

@@ -35,6 +35,7 @@ type Demo struct {
 	all    []*actor
 	mails  *Mailbox
 	phones *Phones
+	port   uint16     // where all remotes answer questions
 	mu     sync.Mutex // guards opts.Out
 }
 
@@ -99,6 +100,10 @@ func (d *Demo) open() error {
 			return err
 		}
 		d.all = append(d.all, a)
+		if err := a.answer(o.Network, d.port, o.Now); err != nil {
+			return err
+		}
+		d.port = a.answers.Addr().Port()
 		if d.stage.actors[r.Site] == nil {
 			d.stage.actors[r.Site] = a
 		}
@@ -115,6 +120,9 @@ func (d *Demo) close() {
 	}
 	for _, a := range d.all {
 		a.wire.Close()
+		if a.answers != nil {
+			_ = a.answers.Close() // closed already after a run
+		}
 	}
 }
 
@@ -123,6 +131,10 @@ func (d *Demo) Mailbox() *Mailbox { return d.mails }
 
 // Phones returns the SMS stand-in.
 func (d *Demo) Phones() *Phones { return d.phones }
+
+// AskPort returns the UDP port at which every remote answers when it is asked
+// for its state.
+func (d *Demo) AskPort() uint16 { return d.port }
 
 // Close frees the sockets of a demo that will not be run.
 func (d *Demo) Close() { d.close() }
@@ -141,6 +153,13 @@ func (d *Demo) Run(ctx context.Context) error {
 			if err := serve(ctx); err != nil {
 				failed <- err
 				cancel()
+			}
+		})
+	}
+	for _, a := range d.all {
+		wg.Go(func() {
+			if err := a.answers.Run(ctx); err != nil {
+				d.tell("(%v)", err)
 			}
 		})
 	}

@@ -10,6 +10,7 @@ import (
 
 	"example.net/standwatch/cmd/standwatch/demo/wire"
 	"example.net/standwatch/correlate"
+	"example.net/standwatch/receiver/audit/responder"
 	"example.net/standwatch/receiver/snmp"
 )
 
@@ -32,6 +33,8 @@ type actor struct {
 	wire     *wire.Sender
 	sequence atomic.Uint32
 	silent   atomic.Bool // says nothing, as if dead or cut off
+	plant    plant       // what it knows of its site, told when asked
+	answers  *responder.Responder
 
 	sent, lost, unanswered atomic.Uint64
 }

@@ -18,6 +18,7 @@ const (
 	restores                 // a link comes up
 	hushes                   // the remote says nothing any more
 	wakes                    // the remote speaks again
+	loses                    // a contact goes into alarm, and the report of it is lost on the way
 )
 
 // act is one deed at one site. value is the reading in the point's unit, or
@@ -41,7 +42,7 @@ type Beat struct {
 // Script is the story, in order of time.
 func Script() []Beat {
 	var script []Beat
-	for _, scene := range [][]Beat{mainsFailure(), door(), nobodyTakes(), hubLink(), silence(), normal()} {
+	for _, scene := range [][]Beat{mainsFailure(), door(), lostReport(), nobodyTakes(), hubLink(), silence(), normal()} {
 		script = append(script, scene...)
 	}
 	return script
@@ -129,6 +130,20 @@ func silence() []Beat {
 		Look: "nothing at first, for silence says nothing; then its missed heartbeat becomes an alarm of its own",
 		acts: []act{{do: hushes, site: tern}},
 	}}
+}
+
+// lostReport loses a trap, and lets the remote's own count and the question
+// that follows from it find out.
+func lostReport() []Beat {
+	return []Beat{
+		{
+			At: 60 * time.Second, Ahead: 5 * time.Second,
+			Say:  "the rectifier at Quarry Gate fails, and the trap that reports it is lost on the way",
+			Look: "nothing at first; the remote's next report has a number too many, so the master asks it, and the alarm is found by audit",
+			acts: []act{{do: loses, site: quarry, point: "rectifier"}},
+		},
+		{At: 215 * time.Second, acts: []act{{do: opens, site: quarry, point: "rectifier"}}},
+	}
 }
 
 // nobodyTakes raises an alarm that is left alone until its ladder has ended.

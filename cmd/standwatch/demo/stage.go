@@ -52,7 +52,12 @@ func (s *stage) playable(a act) error {
 // play does one act. Its error is that of the sending.
 func (s *stage) play(ctx context.Context, a act) error {
 	r := s.actors[a.site]
+	p := s.network.Point(correlate.Key{Site: a.site, Point: a.point})
+	r.plant.note(a, p)
 	switch a.do {
+	case loses:
+		r.sequence.Add(1)
+		return nil
 	case hushes:
 		r.silent.Store(true)
 		return nil
@@ -62,7 +67,6 @@ func (s *stage) play(ctx context.Context, a act) error {
 	case drops, restores:
 		return r.say(ctx, s.now(), func(uint32) wire.Notification { return linkChanged(int(a.value), a.do == restores) })
 	}
-	p := s.network.Point(correlate.Key{Site: a.site, Point: a.point})
 	return r.say(ctx, s.now(), func(seq uint32) wire.Notification { return report(seq, a, p) })
 }
 

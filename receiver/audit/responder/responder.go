@@ -32,6 +32,7 @@ type Options struct {
 	Boots       uint32
 	// Tree returns all values in order of their names.
 	Tree func() []snmp.Varbind
+	Mute func() bool // nothing is answered while true; nil: never
 	Now  func() time.Time
 }
 
@@ -47,7 +48,7 @@ type Responder struct {
 // cut into fragments; one value goes out however large.
 const largest = 1300
 
-// genErr and noSuchName of RFC 3416 section 3.
+// noSuchName of RFC 3416 section 3.
 const noSuchName = 2
 
 // New binds the address.
@@ -102,6 +103,9 @@ func (r *Responder) Run(ctx context.Context) error {
 
 // Answer returns the answer to one datagram; ok is false where there is none.
 func (r *Responder) Answer(datagram []byte) (answer []byte, ok bool) {
+	if r.opts.Mute != nil && r.opts.Mute() {
+		return nil, false
+	}
 	m, err := r.dec.Parse(datagram)
 	if err != nil {
 		return nil, false

@@ -59,6 +59,10 @@ var ErrUnanswered = errors.New("no answer to the inform")
 // bootsEpoch is 2026-01-01 in Unix seconds; boots stay below 2^31 until 2094.
 const bootsEpoch = 1767225600
 
+// Boots returns the snmpEngineBoots of an engine that was switched on at
+// started: the seconds since 2026, so that a later life has more.
+func Boots(started time.Time) uint32 { return uint32(max(1, started.Unix()-bootsEpoch)) }
+
 // Sender sends notifications to one master.
 type Sender struct {
 	opts Options
@@ -78,7 +82,7 @@ func Open(o Options) (*Sender, error) {
 		o.Wait = 2 * time.Second
 	}
 	if o.Boots == 0 {
-		o.Boots = uint32(max(1, o.Started.Unix()-bootsEpoch))
+		o.Boots = Boots(o.Started)
 	}
 	if !o.AgentAddr.IsValid() && o.From.Is4() {
 		o.AgentAddr = o.From
