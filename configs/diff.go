@@ -198,7 +198,7 @@ func fieldWords(name string) string {
 func shown(v any) (text string, ok bool) {
 	switch v := v.(type) {
 	case string:
-		return quoted(v), true
+		return quoted(strings.Join(strings.Fields(v), " ")), true
 	case bool, int, float64, time.Duration, correlate.Kind, correlate.Wiring:
 		return fmt.Sprint(v), true
 	case *float64:
@@ -214,6 +214,9 @@ func shown(v any) (text string, ok bool) {
 func plain(p *correlate.Point) correlate.Point {
 	cp := *p
 	cp.Severity, cp.ConfiguredAt = 0, ""
+	if cp.Derive != nil {
+		cp.Derive = &correlate.Derivation{Of: cp.Derive.Of, Written: cp.Derive.Written}
+	}
 	for _, l := range []**correlate.Limit{&cp.Limits.LowLow, &cp.Limits.Low, &cp.Limits.High, &cp.Limits.HighHigh} {
 		if *l != nil {
 			limit := **l

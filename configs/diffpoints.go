@@ -14,7 +14,7 @@ func alikePoints(a, b *correlate.Point) bool {
 	return a == b || alikeWords(a, b) && alikeNumbers(a, b) && slices.Equal(a.ExplainedBy, b.ExplainedBy) && slices.Equal(a.ExcusedBy, b.ExcusedBy) &&
 		alikePointed(a.Flap, b.Flap) && alikePointed(a.Limits.LowLow, b.Limits.LowLow) && alikePointed(a.Limits.Low, b.Limits.Low) &&
 		alikePointed(a.Limits.High, b.Limits.High) && alikePointed(a.Limits.HighHigh, b.Limits.HighHigh) && alikePointed(a.Rate, b.Rate) &&
-		alikePointed(a.Stuck, b.Stuck) && alikePointed(a.Derive, b.Derive) && alikePointed(a.PlausibleMin, b.PlausibleMin) && alikePointed(a.PlausibleMax, b.PlausibleMax)
+		alikePointed(a.Stuck, b.Stuck) && alikeDerived(a.Derive, b.Derive) && alikePointed(a.PlausibleMin, b.PlausibleMin) && alikePointed(a.PlausibleMax, b.PlausibleMax)
 }
 
 func alikeWords(a, b *correlate.Point) bool {
@@ -30,3 +30,11 @@ func alikeNumbers(a, b *correlate.Point) bool {
 
 // alikePointed compares what few points have.
 func alikePointed[T any](a, b *T) bool { return a == b || reflect.DeepEqual(a, b) }
+
+// alikeDerived compares what is written, since functions cannot be compared.
+func alikeDerived(a, b *correlate.Derivation) bool {
+	if a == nil || b == nil {
+		return a == b
+	}
+	return a.Written == b.Written && slices.Equal(a.Of, b.Of)
+}

@@ -83,7 +83,7 @@ func importPoints(ctx context.Context, out io.Writer, file string, o importFlags
 	if problems.Mistakes() {
 		return problemError{problems}
 	}
-	fmt.Fprintf(out, "%d points for %d sites: %s\n", len(list.Rows), len(list.Sites()), trial.Summary)
+	fmt.Fprintf(out, "%s for %s: %s\n", counted(len(list.Rows), "point"), counted(len(list.Sites()), "site"), trial.Summary)
 	for _, line := range trial.Summary.Lines(shownChanges) {
 		fmt.Fprintf(out, "  %s\n", line)
 	}

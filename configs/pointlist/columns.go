@@ -21,6 +21,15 @@ type column struct {
 	text   bool // of a person: to be quoted, and guarded in spreadsheets
 }
 
+// analog reports whether only an analog point has what stands in the column.
+func (c *column) analog() bool {
+	switch c.key {
+	case "unit", "scale", "offset", "decimals":
+		return true
+	}
+	return strings.HasPrefix(c.key, "limits.") || strings.HasPrefix(c.key, "rate.") || strings.HasPrefix(c.key, "stuck.") || strings.HasPrefix(c.key, "plausible.")
+}
+
 // The columns that place a row.
 const (
 	colSite  = "site"
@@ -69,6 +78,15 @@ func columns() []column {
 		{key: "limits.high-high.at", header: "High-high", also: []string{"highhigh", "hh", "highhighlimit"}, read: asNumber},
 		{key: "limits.high-high.dead-band", header: "High-high dead band", also: []string{}, read: asNumber},
 		{key: "limits.high-high.severity", header: "High-high severity", also: []string{}, read: asSeverity},
+		{key: "rate.rise", header: "Rate rise", also: []string{}, read: asNumber},
+		{key: "rate.fall", header: "Rate fall", also: []string{}, read: asNumber},
+		{key: "rate.within", header: "Rate within", also: []string{}, read: asSpan},
+		{key: "rate.dead-band", header: "Rate dead band", also: []string{}, read: asNumber},
+		{key: "rate.severity", header: "Rate severity", also: []string{}, read: asSeverity},
+		{key: "stuck.after", header: "Stuck after", also: []string{}, read: asSpan},
+		{key: "stuck.by", header: "Stuck by", also: []string{}, read: asNumber},
+		{key: "stuck.severity", header: "Stuck severity", also: []string{}, read: asSeverity},
+		{key: "when", header: "Condition", also: []string{}, read: asText, text: true},
 		{key: "plausible.min", header: "Plausible from", also: []string{"rangemin", "minimum"}, read: asNumber},
 		{key: "plausible.max", header: "Plausible to", also: []string{"rangemax", "maximum"}, read: asNumber},
 	}
@@ -100,11 +118,19 @@ func columnFor(all []column, header string) *column {
 
 func asText(cell string) (string, error) { return cell, nil }
 
+// plainLetters writes letters of western Europe with those of ASCII, as is usual
+// where they cannot be typed (common practice).
+func plainLetters() *strings.Replacer {
+	return strings.NewReplacer("ä", "ae", "ö", "oe", "ü", "ue", "ß", "ss", "æ", "ae", "ø", "oe", "œ", "oe", "å", "a", "á", "a", "à", "a", "â", "a", "ã", "a",
+		"ç", "c", "é", "e", "è", "e", "ê", "e", "ë", "e", "í", "i", "ì", "i", "î", "i", "ï", "i", "ñ", "n", "ó", "o", "ò", "o", "ô", "o", "õ", "o",
+		"ú", "u", "ù", "u", "û", "u", "ý", "y", "ÿ", "y")
+}
+
 // asID turns a name into an ID if it is none already: "Harrow Knoll" becomes
 // harrow-knoll.
 func asID(cell string) (string, error) {
 	var b strings.Builder
-	for _, r := range strings.ToLower(cell) {
+	for _, r := range plainLetters().Replace(strings.ToLower(cell)) {
 		switch {
 		case r >= 'a' && r <= 'z', r >= '0' && r <= '9':
 			b.WriteRune(r)

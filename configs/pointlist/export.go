@@ -92,6 +92,9 @@ func cellsOf(site *correlate.Site, p *correlate.Point, flapDefault flap.Settings
 	if p.Severity != 0 {
 		cells["severity"] = p.Severity.String()
 	}
+	if p.Derive != nil {
+		cells["when"] = p.Derive.Written
+	}
 	if p.Kind == correlate.Analog {
 		analogCells(cells, p)
 	}
@@ -106,6 +109,18 @@ func analogCells(cells map[string]string, p *correlate.Point) {
 			cells["limits."+name+".dead-band"] = number(l.DeadBand)
 			cells["limits."+name+".severity"] = l.Severity.String()
 		}
+	}
+	if r := p.Rate; r != nil {
+		cells["rate.within"], cells["rate.dead-band"], cells["rate.severity"] = span(r.Within), number(r.DeadBand), r.Severity.String()
+		if r.Rise != 0 {
+			cells["rate.rise"] = number(r.Rise)
+		}
+		if r.Fall != 0 {
+			cells["rate.fall"] = number(r.Fall)
+		}
+	}
+	if s := p.Stuck; s != nil {
+		cells["stuck.after"], cells["stuck.by"], cells["stuck.severity"] = span(s.After), number(s.By), s.Severity.String()
 	}
 	if p.PlausibleMin != nil {
 		cells["plausible.min"] = number(*p.PlausibleMin)

@@ -78,6 +78,7 @@ points:
     room-temp:
       number: 201
       name: Room temp
+      kind: analog
       instructions: "Two\nlines; with \"quotes\" and {{braces}"
       limits:
         high:
@@ -138,7 +139,6 @@ func TestListsThatCannotBeRead(t *testing.T) {
 		"Description,Severity\nDoor,minor\n":    "no column says which site",
 		"Site,Severity\none,minor\n":            "no column names the points",
 		"Site,Description\none,\"Door\x07\"\n":  "a character that cannot be shown",
-		"Site,Description\none,D\xf6r\n":        "not UTF-8",
 		"Site,Description\none,\"Door,minor\n,": "the row cannot be read",
 		"Site,Description\none,12\" pipe\n":     "the row cannot be read",
 		"Site,\"Description\n":                  "the headers cannot be read",
@@ -225,6 +225,8 @@ sites:
       f: {severity: minor, flap: count-only, alarm: "yes", normal: "~"}
       g: {severity: minor, flap: {cut: 2.5}, alarm: "1.50", normal: "0x1f"}
       alive: {kind: alive, severity: critical, clear-after: 1ms}
+      h: {kind: analog, unit: degC, limits: {high: {at: 40, severity: minor}}, rate: {rise: 2.5, within: 10m, dead-band: 0.5, severity: major}, stuck: {after: 6h, by: 0.1, severity: warning}}
+      i: {kind: derived, severity: major, when: 'stands["a"] && !stands["b"] && value["h"] > 30.0'}
   tern-point: {points: {c: {kind: entry, severity: minor}}}
 `)}
 	for name, fsys := range map[string]fstest.MapFS{"example": exampleFS, "everything": everything} {

@@ -13,6 +13,7 @@ import (
 	"unicode/utf8"
 
 	"example.net/standwatch/configs"
+	"example.net/standwatch/correlate"
 )
 
 // maxRows bounds a list: 5,000 sites with 176 points.
@@ -37,6 +38,7 @@ type Row struct {
 	Point string
 
 	words map[string]string // by key, read and checked
+	named bool              // its ID was made of its description
 }
 
 // List is a point list that was read.
@@ -52,14 +54,15 @@ type List struct {
 // they can be shown; only a list without mistakes should be imported.
 func Read(text []byte, o Options) (*List, configs.Problems) {
 	l := &List{Name: cmp.Or(o.Name, "the point list"), order: columns()}
+	text, guessed := asUTF8(text)
 	r := &reader{list: l, site: o.Site, lines: bytes.Split(text, []byte{'\n'}), seen: map[[2]string]int{}, numbers: map[[2]string]int{}}
-	text = bytes.TrimPrefix(text, []byte("\xef\xbb\xbf"))
-	if !utf8.Valid(text) {
-		r.fail(0, 0, "the list is not UTF-8 text", "save it as CSV in UTF-8")
-		return l, r.problems
+	if guessed != "" {
+		r.problems = append(r.problems, configs.Problem{Pos: configs.Pos{File: l.Name}, Grade: configs.Finding,
+			What: "the list is not UTF-8 text and is read as " + guessed, Mend: "look at the letters that are not plain English, or save it as CSV in UTF-8"})
 	}
+	text, told := separatorLine(text)
 	r.csv = csv.NewReader(bytes.NewReader(text))
-	r.csv.Comma = separator(text)
+	r.csv.Comma = cmp.Or(told, separator(text))
 	r.csv.FieldsPerRecord = -1
 	r.csv.TrimLeadingSpace = true
 	if r.header() {
@@ -94,7 +97,7 @@ type reader struct {
 func (r *reader) fail(line, column int, what, mend string) {
 	p := configs.Problem{Pos: configs.Pos{File: r.list.Name, Line: line, Column: column}, What: what, Mend: mend}
 	if line > 0 && line <= len(r.lines) {
-		p.Source = string(bytes.TrimRight(bytes.TrimPrefix(r.lines[line-1], []byte("\xef\xbb\xbf")), "\r"))
+		p.Source = string(r.lines[line-1])
 	}
 	r.problems = append(r.problems, p)
 }
@@ -105,7 +108,7 @@ func (r *reader) at(field int) (line, column int) {
 	if line > len(r.lines) || octet < 1 {
 		return line, 0
 	}
-	text := bytes.TrimPrefix(r.lines[line-1], []byte("\xef\xbb\xbf"))
+	text := r.lines[line-1]
 	return line, utf8.RuneCount(text[:min(octet-1, len(text))]) + 1
 }
 
@@ -232,7 +235,11 @@ func unprintable(r rune) bool {
 // identify gives the row its point if it has none, and refuses what is there
 // twice.
 func (r *reader) identify(row *Row) {
+	if row.words["kind"] == "" && slices.ContainsFunc(r.list.order, func(c column) bool { return c.analog() && row.words[c.key] != "" }) {
+		row.words["kind"] = correlate.Analog.String() // nothing else has a unit or limits
+	}
 	if row.Point == "" && row.words["name"] != "" {
+		row.named = true
 		row.Point, _ = asID(row.words["name"]) // what gives no ID is refused below
 	}
 	switch {

@@ -8,10 +8,12 @@ import (
 	"io/fs"
 	"path"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
 	"example.net/standwatch/configs"
+	"example.net/standwatch/correlate"
 )
 
 // Trial is what an import would do.
@@ -31,9 +33,12 @@ func Try(ctx context.Context, fsys fs.FS, file string, l *List, o configs.Option
 	if path.Dir(file) != "sites" || path.Ext(file) != ".yaml" || !fs.ValidPath(file) {
 		return t, configs.Problems{{Pos: configs.Pos{File: file}, What: "an import goes into a .yaml file in the folder sites"}}
 	}
+	old, _ := configs.Load(ctx, fsys, o) // its mistakes come again below, unless the import mends them
+	if old != nil {
+		l.adopt(old)
+	}
 	var lines []int
 	t.Text, lines = l.YAML()
-	old, _ := configs.Load(ctx, fsys, o) // its mistakes come again below, unless the import mends them
 	cur, problems := configs.Load(ctx, &overlay{FS: fsys, name: file, text: t.Text}, o)
 	for i := range problems {
 		l.translate(&problems[i], file, lines)
@@ -42,6 +47,27 @@ func Try(ctx context.Context, fsys fs.FS, file string, l *List, o configs.Option
 		t.Summary = configs.Diff(old, cur)
 	}
 	return t, problems
+}
+
+// adopt gives rows without an ID of their own the ID of the site's point that has
+// their number: it is that point under another description, and no new one.
+func (l *List) adopt(cfg *configs.Config) {
+	there := map[[2]string]bool{}
+	for i := range l.Rows {
+		there[[2]string{l.Rows[i].Site, l.Rows[i].Point}] = true
+	}
+	for i := range l.Rows {
+		r := &l.Rows[i]
+		site := cfg.Network.Site(correlate.SiteID(r.Site))
+		if site == nil || !r.named || r.words["number"] == "" {
+			continue
+		}
+		for id, p := range site.Points {
+			if key := [2]string{r.Site, string(id)}; strconv.Itoa(p.Number) == r.words["number"] && !there[key] {
+				r.Point, there[key] = string(id), true
+			}
+		}
+	}
 }
 
 // translate gives a problem of the file the line of the list.
