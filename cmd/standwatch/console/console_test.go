@@ -195,7 +195,7 @@ func (b calledOut) Read(fn func(*correlate.State, *correlate.Network)) {
 
 var allPages = []string{"/", "/?find=mains&severity=minor&span=24h", "/alarms/harrow-knoll:mains", "/alarms/tern-point:trunk",
 	alarmHref(correlate.Key{Site: "sallow-fen", Point: "door", Instance: hostile}.ID()),
-	"/sites", "/sites/harrow-knoll", "/sites/tern-point", "/sites/self", "/history", "/history?unmatched=1", "/history?kind=raised&severity=major&site=harrow-knoll", "/outbox", "/intake", "/keys"}
+	"/sites", "/sites/harrow-knoll", "/sites/tern-point", "/sites/self", "/history", "/history?unmatched=1", "/history?kind=raised&severity=major&site=harrow-knoll", "/outbox", "/silences", "/intake", "/keys"}
 
 // No text from outside becomes an element or an attribute of any page, nothing
 // runs or is styled inline, and nothing is loaded from another host.

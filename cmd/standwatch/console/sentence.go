@@ -33,6 +33,7 @@ func (s *sentence) loud(text string) { s.Clauses = append(s.Clauses, clause{Text
 // tally counts what the sentence says.
 type tally struct {
 	standing, untaken, explained, aside, over int
+	suppressed                                int
 	bySeverity                                map[correlate.Severity]int
 	sites                                     map[correlate.SiteID]bool
 	oldest                                    time.Time // of the untaken
@@ -47,6 +48,8 @@ func tallyOf(st *correlate.State) tally {
 			t.aside++
 		case topCause(st, a) != nil:
 			t.explained++
+		case a.Suppressed != nil:
+			t.suppressed++
 		case !a.Standing:
 			t.over++
 		default:
@@ -67,6 +70,7 @@ func tallyOf(st *correlate.State) tally {
 func sentenceOf(c clock, src source) sentence {
 	t := tallyOf(src.st)
 	s := sentence{Standing: t.standing, Untaken: t.untaken}
+	s.flood(c, src)
 	s.standing(t)
 	s.taken(t, c)
 	s.rest(t)
@@ -96,6 +100,33 @@ func (s *sentence) standing(t tally) {
 		text += ": " + list(parts) + ". "
 	}
 	s.say(text)
+}
+
+// floodShown is how many sites and causes of a flood are named.
+const floodShown = 3
+
+// flood sums up a flood by site and by cause, so that the page is read and not
+// counted.
+func (s *sentence) flood(c clock, src source) {
+	f := &src.st.Flood
+	if !f.On() {
+		return
+	}
+	s.loud("A flood: " + number(f.Count) + " alarms were told since " + c.at(f.Since.Add(-correlate.FloodSpan)).hourOnly() + ".")
+	sites, causes := src.st.FloodSum(src.net)
+	if text := mostOf(sites); text != "" {
+		s.say(" Most at " + text + "; mostly " + mostOf(causes) + ". ")
+		return
+	}
+	s.say(" ")
+}
+
+func mostOf(counts []correlate.Count) string {
+	var words []string
+	for _, c := range counts[:min(len(counts), floodShown)] {
+		words = append(words, plain(c.What, 40)+" ("+number(c.N)+")")
+	}
+	return list(words)
 }
 
 // firstWord is the word of the only severity there is.
@@ -140,6 +171,11 @@ func (s *sentence) rest(t tally) {
 	}
 	if t.explained > 0 {
 		s.say(upperFirst(number(t.explained)) + map[bool]string{true: " more is explained by another. ", false: " more are explained by others. "}[t.explained == 1])
+	}
+	if t.suppressed > 0 {
+		s.say(upperFirst(number(t.suppressed)) + map[bool]string{true: " more stands under a ", false: " more stand under a "}[t.suppressed == 1])
+		s.link("silence", "/silences")
+		s.say(", nobody is told. ")
 	}
 	if t.aside > 0 {
 		s.link(upperFirst(number(t.aside))+map[bool]string{true: " is", false: " are"}[t.aside == 1]+" put aside", "#aside")

@@ -51,6 +51,9 @@ func (s *server) routes() []route {
 		{"GET /sites/{id}/cameras/{n}", access.See, s.camera},
 		{"GET /history", access.See, s.history},
 		{"GET /outbox", access.See, s.outbox},
+		{"GET /silences", access.See, s.silences},
+		{"POST /silences", access.Act, s.setSilence},
+		{"POST /silences/{id}/end", access.Act, s.endSilence},
 		{"GET /intake", access.See, s.intakePage},
 		{"POST /intake/run-again", access.ActLong, s.runAgain},
 		{"GET /journal", access.Whole, s.journal},
@@ -252,7 +255,7 @@ func parsePages(a *assets) map[string]*template.Template {
 	}
 	base := template.Must(template.New("").Funcs(funcs).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html"))
 	out := map[string]*template.Template{}
-	for _, name := range []string{"watch", "alarm", "sites", "site", "history", "outbox", "rosters", "explanation", "intake", "journal", "keys", "problem", "login", "me", "accounts", "tokens", "trail"} {
+	for _, name := range []string{"watch", "alarm", "sites", "site", "history", "outbox", "silences", "rosters", "explanation", "intake", "journal", "keys", "problem", "login", "me", "accounts", "tokens", "trail"} {
 		out[name] = template.Must(template.Must(base.Clone()).ParseFS(pageFiles, "pages/"+name+".html"))
 	}
 	return out

@@ -287,6 +287,12 @@ func marks(c clock, a *correlate.Alarm) (out []string) {
 	if w := a.Wait; w != nil && w.Due.After(c.now) {
 		out = append(out, map[bool]string{true: "clears ", false: "rises "}[w.What == correlate.Clear]+c.at(w.Due).Clock()+" if it holds")
 	}
+	if s := a.Suppressed; s != nil {
+		out = append(out, strings.ReplaceAll(s.Kind.String(), "-", " ")+", nobody is told before "+c.at(s.Until).hourOnly())
+	}
+	if a.OverCut > 0 && a.OnBoard() {
+		out = append(out, count(a.OverCut, "rise", "rises")+" beyond flapping, only counted")
+	}
 	if a.Audit && a.OnBoard() {
 		out = append(out, "found by audit")
 	}
