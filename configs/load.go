@@ -57,6 +57,7 @@ type Config struct {
 	Store     Store
 	Console   Console
 	Gateways  []Gateway
+	Watcher   *Watcher // nil: nobody outside hears a heartbeat
 	Shifts    []Shift
 	Hash      string   // SHA-256 over the files' names and contents, in hexadecimal
 	Files     []string // names of the files, in order
@@ -298,6 +299,7 @@ func (l *loader) compile() *Config {
 	cfg.Rules = l.compileRules(cfg)
 	var named []notify.Gateway
 	cfg.Gateways, named = c.gatewaysOf(l.daemon.Gateways)
+	cfg.Watcher = c.watcherOf(l.daemon.Watcher)
 	cfg.Plan = l.compilePlan(cfg, named)
 	cfg.Shifts = c.shiftsOf(l.people.Shifts)
 	var policies []receiver.Policy

@@ -47,7 +47,7 @@ func personOf(e *entry[personShape]) notify.Person {
 }
 
 func rosterOf(e *entry[rosterShape]) notify.Roster {
-	r := notify.Roster{Pos: at(e.At), ID: e.Key, Name: e.V.Name.or(wordsOf(e.Key)), Zone: e.V.TimeZone.V}
+	r := notify.Roster{Pos: at(e.At), ID: e.Key, Name: e.V.Name.or(wordsOf(e.Key)), Zone: e.V.TimeZone.V, Proof: e.V.Proof.V}
 	for _, t := range e.V.Turns {
 		r.Turns = append(r.Turns, notify.Turn{Pos: at(t.Here), People: values(t.People), Start: t.Start.V, HandOver: t.HandOver.V, Every: t.Every.V,
 			Interval: t.Interval.V, Rule: t.Rule.V, Lasts: t.Lasts.V})
@@ -59,9 +59,9 @@ func rosterOf(e *entry[rosterShape]) notify.Roster {
 }
 
 func ladderOf(e *entry[ladderShape]) notify.Ladder {
-	l := notify.Ladder{Pos: at(e.At), Name: e.Key, Rounds: e.V.Rounds.V, TellTaken: e.V.TellTaken.V}
+	l := notify.Ladder{Pos: at(e.At), Name: e.Key, Rounds: e.V.Rounds.V, Then: e.V.Then.V, TellTaken: e.V.TellTaken.V}
 	for _, r := range e.V.Rungs {
-		rung := notify.Rung{Pos: at(r.Here), Channels: values(r.Over), Wait: r.Wait.V, Repeat: r.Repeat.V}
+		rung := notify.Rung{Pos: at(r.Here), Channels: values(r.Over), Wait: r.Wait.V, Repeat: r.Repeat.V, AtLeast: r.AtLeast.V}
 		for _, t := range r.Tell {
 			rung.Whom = append(rung.Whom, notify.Target{Pos: at(t.Here), Person: t.Person.V, Roster: t.Roster.V})
 		}

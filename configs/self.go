@@ -4,24 +4,26 @@ import (
 	_ "embed"
 
 	"example.net/standwatch/correlate"
+	"example.net/standwatch/notify"
 )
 
 // Points of the site self, on which the master reports its own faults.
 // SelfGateway has the gateway's name as its instance, SelfRoster the roster's.
 const (
-	SelfIntake  correlate.PointID = "intake"  // traps lost inside the master
-	SelfCommit  correlate.PointID = "commit"  // the journal cannot be written
-	SelfDisk    correlate.PointID = "disk"    // the data folder's disk is filling
-	SelfGateway correlate.PointID = "gateway" // a gateway takes no messages
-	SelfRoster  correlate.PointID = "roster"  // nobody is on call
-	SelfConfig  correlate.PointID = "config"  // a reload was refused
-	SelfMemory  correlate.PointID = "memory"  // memory runs out
-	SelfRefused correlate.PointID = "refused" // much of what arrives cannot be read or believed
-	SelfRules   correlate.PointID = "rules"   // rules fail
-	SelfClock   correlate.PointID = "clock"   // the clock jumped
-	SelfAudit   correlate.PointID = "audit"   // agents do not answer when asked
-	SelfQueue   correlate.PointID = "queue"   // the queue before the journal is filling
-	SelfHistory correlate.PointID = "history" // the journal cannot be tidied, or a part of it is missing
+	SelfIntake  correlate.PointID = "intake"            // traps lost inside the master
+	SelfCommit  correlate.PointID = "commit"            // the journal cannot be written
+	SelfDisk    correlate.PointID = "disk"              // the data folder's disk is filling
+	SelfGateway                   = notify.GatewayPoint // a gateway takes no messages
+	SelfWatcher correlate.PointID = "watcher"           // the watcher outside does not hear the heartbeat
+	SelfRoster  correlate.PointID = "roster"            // nobody is on call
+	SelfConfig  correlate.PointID = "config"            // a reload was refused
+	SelfMemory  correlate.PointID = "memory"            // memory runs out
+	SelfRefused correlate.PointID = "refused"           // much of what arrives cannot be read or believed
+	SelfRules   correlate.PointID = "rules"             // rules fail
+	SelfClock   correlate.PointID = "clock"             // the clock jumped
+	SelfAudit   correlate.PointID = "audit"             // agents do not answer when asked
+	SelfQueue   correlate.PointID = "queue"             // the queue before the journal is filling
+	SelfHistory correlate.PointID = "history"           // the journal cannot be tidied, or a part of it is missing
 )
 
 //go:embed self.yaml

@@ -39,6 +39,7 @@ type rosterShape struct {
 	TimeZone text           `yaml:"time-zone" jsonschema_description:"IANA time zone; the centre's when left out."`
 	Turns    []turnShape    `yaml:"turns" jsonschema_description:"Rotations; together they should leave no hole."`
 	StandIns []standInShape `yaml:"stand-ins" jsonschema_description:"Who takes somebody's place for a while."`
+	Proof    text           `yaml:"proof" jsonschema_description:"Time of day at which whoever is on call is told that the master lives, such as \"08:00\"; its absence is what people notice."`
 }
 
 type turnShape struct {
@@ -64,15 +65,17 @@ type ladderShape struct {
 	Here      place       `yaml:"-"`
 	Rungs     []rungShape `yaml:"rungs" jsonschema_description:"Climbed from the first on."`
 	Rounds    integer     `yaml:"rounds" jsonschema_description:"How often the ladder is climbed in all; 1 when left out."`
+	Then      text        `yaml:"then" jsonschema_description:"The ladder that follows when nobody took it; left out, those who were told hear that nobody did."`
 	TellTaken truth       `yaml:"tell-taken" jsonschema_description:"Those who were told hear who took it."`
 }
 
 type rungShape struct {
-	Here   place         `yaml:"-"`
-	Tell   []targetShape `yaml:"tell" jsonschema_description:"Whom to tell."`
-	Over   list[text]    `yaml:"over" jsonschema_description:"Gateways used at once; left out, each person's own order."`
-	Wait   span          `yaml:"wait" jsonschema_description:"How long somebody has to take it before the next step."`
-	Repeat integer       `yaml:"repeat" jsonschema_description:"Told so many times more before the next rung."`
+	Here    place         `yaml:"-"`
+	Tell    []targetShape `yaml:"tell" jsonschema_description:"Whom to tell."`
+	Over    list[text]    `yaml:"over" jsonschema_description:"Gateways used at once; left out, each person's own order."`
+	Wait    span          `yaml:"wait" jsonschema_description:"How long somebody has to take it before the next step."`
+	AtLeast severity      `yaml:"at-least" jsonschema_description:"Only for alarms of this severity or worse."`
+	Repeat  integer       `yaml:"repeat" jsonschema_description:"Told so many times more before the next rung."`
 }
 
 type targetShape struct {

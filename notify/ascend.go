@@ -35,6 +35,12 @@ func (c *climb) next(o *correlate.CallOut) {
 	}
 	place, ok := l.Next(placeOf(o))
 	if !ok {
+		if then := c.then[o.Ladder]; then != "" {
+			c.emit(&correlate.CallOutEnded{On: correlate.On{Key: o.Key}, CallOut: o.ID, State: correlate.CallOutWithdrawn})
+			c.drop(o, "the ladder "+then+" follows", func(*correlate.Message) bool { return true })
+			c.open(o.Key, then, text.Again, o.Told)
+			return
+		}
 		c.emit(&correlate.CallOutEnded{On: correlate.On{Key: o.Key}, CallOut: o.ID, State: correlate.CallOutExhausted})
 		c.tellTold(o, text.Exhausted, "")
 		return
@@ -126,6 +132,9 @@ type telling struct {
 // there is no one.
 func (p *Plan) tellings(step ladder.Step, s subject, at time.Time) (out []telling, nobody string) {
 	var why []string
+	if int(s.severity) < step.AtLeast {
+		return nil, "the rung is for " + correlate.Severity(step.AtLeast).String() + " alarms and worse"
+	}
 	for _, t := range step.Whom {
 		ids := []string{t.Person}
 		if t.Roster != "" {
@@ -137,7 +146,7 @@ func (p *Plan) tellings(step ladder.Step, s subject, at time.Time) (out []tellin
 			who := p.people[id]
 			var over []Address
 			if who != nil {
-				over = who.over(step.Over)
+				over = who.reachable(step.Over, s.broken)
 			}
 			switch {
 			case who == nil:

@@ -84,6 +84,7 @@ type Roster struct {
 	Zone     string // IANA time zone; empty means the centre's
 	Turns    []Turn
 	StandIns []StandIn
+	Proof    string // "15:04" in the roster's zone: when whoever is on call hears that the master lives; empty means never
 }
 
 // Turn is a rotation: each of its turns begins at the hand-over time and
@@ -114,8 +115,9 @@ type Ladder struct {
 	Pos
 	Name      string
 	Rungs     []Rung
-	Rounds    int  // how often the ladder is climbed in all; 0 means once
-	TellTaken bool // those who were told hear who took it
+	Rounds    int    // how often the ladder is climbed in all; 0 means once
+	Then      string // the ladder that follows when nobody took it; empty means none
+	TellTaken bool   // those who were told hear who took it
 }
 
 // Rung says whom to tell, over what, and how long to wait for somebody to take
@@ -125,7 +127,8 @@ type Rung struct {
 	Whom     []Target
 	Channels []string // gateways used at once; none, or "preferred" alone, means the person's first, and the next when it fails
 	Wait     time.Duration
-	Repeat   int // told so many times more, each after Wait, before the next rung
+	Repeat   int                // told so many times more, each after Wait, before the next rung
+	AtLeast  correlate.Severity // only for alarms of this severity or worse; zero means all
 }
 
 // Preferred stands for a person's own order of channels in [Rung.Channels].

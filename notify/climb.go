@@ -25,6 +25,10 @@ func (p *Plan) Climb(r *correlate.Record, st *correlate.State, due []correlate.C
 	switch in := r.Input.(type) {
 	case *correlate.Reply:
 		c.replied(in)
+	case *correlate.RosterAct:
+		if in.Action == correlate.ActProve {
+			c.prove(in.Roster)
+		}
 	}
 	for _, id := range due {
 		if person, ok := correlate.PileOf(id); ok {
@@ -199,7 +203,9 @@ func (c *climb) alarmSubject(k correlate.Key) (subject, bool) {
 	if a == nil {
 		return subject{}, false
 	}
-	return c.subject(k, a.Severity)
+	s, ok := c.subject(k, a.Severity)
+	s.broken = c.broken()
+	return s, ok
 }
 
 // taken decides about an acknowledgement.

@@ -33,9 +33,11 @@ type Plan struct {
 	told     map[string]bool // ladders whose people hear who took an alarm
 	routes   []*route
 	gateways map[string]Kind
-	hears    map[string]bool        // gateways over which answers come in
-	causes   map[correlate.Ref]bool // points that may explain others
-	covers   []correlate.StandIn    // agreed while the plan was in force, oldest first; see As
+	hears    map[string]bool          // gateways over which answers come in
+	then     map[string]string        // ladders that follow others
+	proofs   map[string]time.Duration // times of day of proofs, by roster
+	causes   map[correlate.Ref]bool   // points that may explain others
+	covers   []correlate.StandIn      // agreed while the plan was in force, oldest first; see As
 	link     func(id correlate.CallOutID, person string, until time.Time) string
 }
 
@@ -69,7 +71,7 @@ func NewPlan(b Book, o Options) (*Plan, []Problem) {
 	}
 	p := &Plan{book: b, net: o.Network, zone: o.Zone, centre: o.Centre, console: strings.TrimRight(o.ConsoleURL, "/"),
 		people: map[string]*person{}, rosters: map[string]*roster.Roster{}, ladders: map[string]*ladder.Ladder{},
-		told: map[string]bool{}, gateways: map[string]Kind{}, hears: map[string]bool{}, causes: map[correlate.Ref]bool{}}
+		told: map[string]bool{}, gateways: map[string]Kind{}, hears: map[string]bool{}, then: map[string]string{}, proofs: map[string]time.Duration{}, causes: map[correlate.Ref]bool{}}
 	if p.zone == nil {
 		p.zone = time.UTC
 	}
@@ -217,6 +219,11 @@ func (d *drafter) draftRosters() {
 			d.check(s.Pos, "roster "+b.ID, build.StandIn(roster.StandIn{Person: s.Person, For: s.For, From: s.From, To: s.To}))
 		}
 		d.rosters[b.ID] = build.Roster()
+		if b.Proof != "" {
+			clock, err := roster.ParseClock(b.Proof)
+			d.check(b.Pos, "roster "+b.ID+": proof", err)
+			d.proofs[b.ID] = clock
+		}
 	}
 }
 
@@ -272,10 +279,42 @@ func (d *drafter) draftLadders() {
 		d.check(b.Pos, "ladder "+b.Name, err)
 		d.ladders[b.Name], d.told[b.Name] = l, b.TellTaken
 	}
+	for _, b := range d.book.Ladders {
+		d.checkThen(b)
+	}
+}
+
+// checkThen sees that the ladders that follow each other end.
+func (d *drafter) checkThen(b Ladder) {
+	if b.Then == "" {
+		return
+	}
+	if d.ladders[b.Then] == nil {
+		d.add(b.Pos, "", "ladder %s: there is no ladder %q to follow it%s", b.Name, b.Then, known(names(d.book.Ladders, func(l Ladder) string { return l.Name })))
+		return
+	}
+	d.then[b.Name] = b.Then
+	seen := map[string]bool{b.Name: true}
+	for at := b.Then; at != ""; at = thenOf(d.book.Ladders, at) {
+		if seen[at] {
+			d.add(b.Pos, "let one of them follow no other", "ladder %s: the ladders that follow it lead in a circle", b.Name)
+			return
+		}
+		seen[at] = true
+	}
+}
+
+func thenOf(ladders []Ladder, name string) string {
+	for _, l := range ladders {
+		if l.Name == name {
+			return l.Then
+		}
+	}
+	return ""
 }
 
 func (d *drafter) rung(name string, r Rung) ladder.Rung {
-	out := ladder.Rung{Wait: r.Wait, Repeat: r.Repeat}
+	out := ladder.Rung{Wait: r.Wait, Repeat: r.Repeat, AtLeast: int(r.AtLeast)}
 	for _, t := range r.Whom {
 		out.Whom = append(out.Whom, ladder.Target{Person: t.Person, Roster: t.Roster})
 		if t.Person != "" {

@@ -64,6 +64,6 @@ func (p *Plan) Preview(k correlate.Key, severity correlate.Severity, at time.Tim
 			at = earliest(tellings, at).Add(step.Wait)
 		}
 	}
-	out.Ends = at
+	out.Ends, out.Then = at, p.then[r.Ladder]
 	return out
 }

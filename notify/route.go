@@ -107,7 +107,8 @@ type subject struct {
 	severity correlate.Severity
 	site     *correlate.Site
 	point    *correlate.Point
-	passed   []string // people who said that it is not for them
+	passed   []string        // people who said that it is not for them
+	broken   map[string]bool // gateways known to be out of order
 }
 
 func (p *Plan) subject(k correlate.Key, s correlate.Severity) (subject, bool) {

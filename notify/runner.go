@@ -57,6 +57,8 @@ type Runner struct {
 type gateway struct {
 	busy   int
 	health GatewayHealth
+	recent recent
+	probed time.Time // when it was last looked at without need
 }
 
 // GatewayHealth says how a gateway fares.
@@ -70,6 +72,9 @@ type GatewayHealth struct {
 	Temporary   uint64
 	Permanent   uint64
 	InFlight    int
+	Recent      int       // of the last attempts, recentTries at most
+	Failed      int       // how many of these failed
+	ProbeFailed string    // why logging in failed when nothing was to be sent; empty when it did not
 	Trouble     string    // why a [Line] cannot be used now; empty when it can
 	Waiting     int       // messages that wait, those for later included
 	Oldest      time.Time // when the oldest of those due was first to be sent; zero when none is due
@@ -135,7 +140,7 @@ func (r *Runner) Health() []GatewayHealth {
 	var out []GatewayHealth
 	for _, g := range r.gateways {
 		h := g.health
-		h.InFlight = g.busy
+		h.InFlight, h.Recent, h.Failed = g.busy, len(g.recent), g.recent.failed()
 		if line, ok := r.channels[h.Gateway].(Line); ok {
 			h.Trouble = line.Trouble()
 		}
@@ -181,6 +186,9 @@ func (r *Runner) Run(ctx context.Context) error {
 		held.tend(up, r.inForce(), r.o.Inbox)
 		wait := r.dispatch(func(m correlate.Message) {
 			sends.Go(func() { r.attempt(sending, m) })
+		})
+		r.probe(func(name string, p Prober) {
+			sends.Go(func() { r.probed(sending, name, p) })
 		})
 		timer := time.NewTimer(wait)
 		select {
@@ -373,9 +381,10 @@ func (r *Runner) note(name string, result Result) {
 	defer r.mu.Unlock()
 	h := &r.gateways[name].health
 	h.LastTry, h.LastAnswer = r.o.Now(), result.Answer
+	r.gateways[name].recent = r.gateways[name].recent.with(result.Outcome == correlate.Temporary)
 	switch result.Outcome {
 	case correlate.Accepted:
-		h.LastSuccess, h.Failures = h.LastTry, 0
+		h.LastSuccess, h.Failures, h.ProbeFailed = h.LastTry, 0, ""
 		h.Accepted++
 	case correlate.Permanent:
 		h.Failures++

@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"os"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"example.net/standwatch/cmd/standwatch/access"
@@ -56,23 +57,25 @@ type daemonOptions struct {
 // daemon joins the parts: receiver, ledger, outbox runner and console over one
 // store.
 type daemon struct {
-	opts     daemonOptions
-	log      zerolog.Logger
-	dir      string // the data folder
-	store    *store.Store
-	ledger   *ledger.Ledger
-	receiver *receiver.Receiver
-	runner   *notify.Runner
-	auditor  *auditor
-	web      *http.Server
-	webAt    net.Listener
-	control  *control
-	keeper   *keeper
-	answers  *answers
-	signer   *answer.Signer // of the links in messages
-	linkKey  []byte         // its key, which the addresses of calendars are made with too
-	door     door
-	closing  chan struct{} // closed before the web server ends, so that streams end
+	opts      daemonOptions
+	log       zerolog.Logger
+	dir       string // the data folder
+	store     *store.Store
+	ledger    *ledger.Ledger
+	receiver  *receiver.Receiver
+	runner    *notify.Runner
+	auditor   *auditor
+	web       *http.Server
+	webAt     net.Listener
+	control   *control
+	keeper    *keeper
+	answers   *answers
+	missed    atomic.Int32   // heartbeats in a row that failed
+	beatWords atomic.Value   // why the last one did, a string
+	signer    *answer.Signer // of the links in messages
+	linkKey   []byte         // its key, which the addresses of calendars are made with too
+	door      door
+	closing   chan struct{} // closed before the web server ends, so that streams end
 
 	machine    machine
 	profiler   *http.Server // nil without
@@ -280,6 +283,7 @@ func (d *daemon) run(ctx context.Context) error {
 	start(&others, ctx, d.auditor.runner.Run)
 	start(&others, ctx, d.auditor.follow)
 	start(&others, ctx, d.watchSelf)
+	start(&others, ctx, d.tendDuties)
 	start(&others, ctx, d.keeper.run)
 	start(&others, ctx, d.runDoor)
 	start(&others, ctx, d.serveWeb)

@@ -100,13 +100,8 @@ func (w *selfWatch) look(ctx context.Context) {
 	w.audits(ctx)
 	w.clock(ctx)
 	w.history(ctx)
-	for _, g := range w.d.runner.Health() {
-		text := fmt.Sprintf("Gateway %s failed %d times in a row: %s", g.Gateway, g.Failures, g.LastAnswer)
-		if g.Trouble != "" {
-			text = "Gateway " + g.Gateway + ": " + g.Trouble
-		}
-		w.say(ctx, configs.SelfGateway, g.Gateway, g.Failures >= gatewayFails || g.Trouble != "", text)
-	}
+	w.gateways(ctx)
+	w.watcher(ctx)
 	for _, duty := range w.d.onCall(w.d.opts.Now()) {
 		w.say(ctx, configs.SelfRoster, duty.Roster, len(duty.People) == 0, "Nobody is on call in the roster "+duty.Name)
 	}

@@ -34,6 +34,7 @@ type Rung struct {
 	Channels []string // gateways used at once; empty means the person's own order
 	Wait     time.Duration
 	Repeat   int
+	AtLeast  int // the least severity that it is for, as a number; 0 means any
 }
 
 // Step is one telling of a rung.
@@ -43,6 +44,8 @@ type Step struct {
 	Whom  []Target
 	Over  []string // gateways used at once; empty means the person's own order
 	Wait  time.Duration
+
+	AtLeast int // the least severity that it is for
 }
 
 // Ladder is a compiled ladder. Its fields must not be changed.
@@ -69,7 +72,7 @@ func New(name string, rungs []Rung, rounds int) (*Ladder, error) {
 			continue
 		}
 		for again := range r.Repeat + 1 {
-			l.Steps = append(l.Steps, Step{Rung: i, Again: again, Whom: r.Whom, Over: r.Channels, Wait: r.Wait})
+			l.Steps = append(l.Steps, Step{Rung: i, Again: again, Whom: r.Whom, Over: r.Channels, Wait: r.Wait, AtLeast: r.AtLeast})
 		}
 	}
 	if n := len(l.Steps) * l.Rounds; n > MaxSteps {

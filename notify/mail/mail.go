@@ -131,6 +131,25 @@ func (c *Channel) Send(ctx context.Context, m correlate.Message) notify.Result {
 	return notify.Result{Outcome: correlate.Accepted, Answer: answer, GatewayID: mail.GetMessageID()}
 }
 
+// Probe logs in and takes leave.
+func (c *Channel) Probe(ctx context.Context) notify.Result {
+	ctx, cancel := context.WithTimeout(ctx, c.o.Timeout)
+	defer cancel()
+	line := &line{}
+	defer line.close()
+	client, err := c.client(line)
+	if err != nil {
+		return notify.Result{Outcome: correlate.Permanent, Answer: err.Error()}
+	}
+	session, err := client.DialToSMTPClientWithContext(ctx)
+	if err != nil {
+		return result(ctx, err)
+	}
+	// A farewell that fails changes nothing.
+	_ = client.CloseWithSMTPClient(session)
+	return notify.Result{Outcome: correlate.Accepted}
+}
+
 // line holds the connection of one attempt, which the library does not close
 // when it fails.
 type line struct {
