@@ -151,6 +151,11 @@ func (a *auditor) Plan(id correlate.AgentID) (out api.AuditPlan) {
 	return api.AuditPlan{Questions: st.Questions, Waiting: st.Waiting, Running: st.Running, Next: st.Next}
 }
 
+// Covers implements api.Auditor.
+func (a *auditor) Covers(id correlate.AgentID, k correlate.Key) (at time.Time, ok bool) {
+	return a.runner.Covers(id, k)
+}
+
 // unansweredMost bounds how many agents a text names.
 const unansweredMost = 5
 

@@ -23,11 +23,13 @@ const (
 	// causeGap is the least time between two audits of an agent that the
 	// program itself gives cause for; personGap when somebody asks.
 	causeGap  = 30 * time.Second
-	personGap = 3 * time.Second
+	personGap = time.Second
 	// settle is waited after a cause, so that the rest of what an agent has to
 	// say after a restart is heard first.
 	settle = 2 * time.Second
-	// startSpread is the time over which agents are asked after a start.
+	// After a start agents are asked one after the other, startApart each, but
+	// within startSpread.
+	startApart  = 20 * time.Millisecond
 	startSpread = 30 * time.Second
 	// Failed audits are tried again after retryFirst, doubled up to the agent's
 	// own schedule or retryMost.
@@ -87,6 +89,8 @@ type asked struct {
 	lates   int       // audits in a row that were overtaken
 	fails   int       // audits in a row that were not answered
 	sources map[correlate.Key]Source
+	whole   time.Time                  // when the questions were sent that sources and absent answer
+	absent  map[correlate.PointID]bool // points whose alarms a table lists, read to its end
 }
 
 // Tally counts what a runner has done since its start.
@@ -128,7 +132,7 @@ func (r *Runner) Use(targets []*Target, changed []correlate.AgentID) error {
 		if a == nil {
 			a = &asked{}
 		}
-		a.target, a.sources = t, nil // the questions are others now
+		a.target, a.sources, a.whole = t, nil, time.Time{} // the questions are others now
 		a.due = r.schedule(a, now)
 		next[t.Agent] = a
 	}
@@ -201,7 +205,8 @@ func (r *Runner) notBefore(a *asked, q *Request, now time.Time) time.Time {
 	case q.Why == WhyStart:
 		h := fnv.New64a()
 		_, _ = h.Write([]byte(q.Agent)) // a hash never fails
-		wait = settle + time.Duration(h.Sum64()%uint64(startSpread))
+		spread := min(startSpread, time.Duration(1+len(r.agents))*startApart)
+		wait = settle + time.Duration(h.Sum64()%uint64(spread))
 	case q.Why == WhyLate:
 		gap = 0
 		if a.lates >= lateMost {
@@ -245,6 +250,19 @@ func (r *Runner) Status(id correlate.AgentID) Status {
 		out.Questions = append(out.Questions, q.Name())
 	}
 	return out
+}
+
+// Covers reports whether the last answer of an agent told the state of a point,
+// and when it was asked. It is false when the agent has failed to answer since.
+func (r *Runner) Covers(id correlate.AgentID, k correlate.Key) (at time.Time, ok bool) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	a := r.agents[id]
+	if a == nil || a.fails > 0 || a.whole.IsZero() {
+		return time.Time{}, false
+	}
+	_, read := a.sources[k]
+	return a.whole, read || a.absent[k.Point]
 }
 
 // Tally returns what was done so far.
@@ -419,7 +437,10 @@ func (r *Runner) done(j job, res *Result, out *correlate.Audited) {
 	r.tally.Answered++
 	a.fails = 0
 	if j.req.Only.IsZero() && a.target == j.target {
-		a.sources = res.Sources
+		a.sources, a.whole, a.absent = res.Sources, res.Audit.Asked, map[correlate.PointID]bool{}
+		for _, gone := range res.Audit.Absent {
+			a.absent[gone.Point] = true
+		}
 	}
 	a.lates++
 	if out.Late == 0 {

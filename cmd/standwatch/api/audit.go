@@ -22,6 +22,9 @@ type Auditor interface {
 	Ask(site correlate.SiteID, agent correlate.AgentID, only correlate.Key, actor string) ([]correlate.AgentID, error)
 	// Plan says how an agent stands in the plan of asking.
 	Plan(agent correlate.AgentID) AuditPlan
+	// Covers reports whether the last answer of an agent told the state of a
+	// point, and when it was asked.
+	Covers(agent correlate.AgentID, k correlate.Key) (at time.Time, ok bool)
 }
 
 // AuditPlan is how an agent stands in the plan of asking.
@@ -90,6 +93,25 @@ func AskedOf(st *correlate.State, auditor Auditor, id correlate.AgentID, zone *t
 		out.Read, out.Raised, out.Cleared, out.Why, out.Operator = a.Read, a.Raised, a.Cleared, a.Why, a.Actor
 	}
 	return out
+}
+
+// KnownByAudit reports whether a point's state is known although the agents of
+// its site are silent: one of them has told it since, when it was asked.
+func KnownByAudit(st *correlate.State, net *correlate.Network, auditor Auditor, k correlate.Key) bool {
+	site := net.Site(k.Site)
+	if auditor == nil || site == nil {
+		return false
+	}
+	for _, id := range site.Agents {
+		at, ok := auditor.Covers(id, k)
+		if agent := net.Agent(id); ok && agent != nil {
+			silence := st.Alarms[agent.AliveKey()]
+			if silence == nil || at.After(silence.Raised) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // askSite answers POST /sites/{id}/ask.

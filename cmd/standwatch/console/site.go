@@ -198,7 +198,13 @@ func pointLines(c clock, src source, s *correlate.Site) []pointLine {
 			names = []string{""}
 		}
 		for _, instance := range names {
-			out = append(out, pointOf(c, src.st, p, correlate.Key{Site: s.ID, Point: id, Instance: instance}, doubtful))
+			k := correlate.Key{Site: s.ID, Point: id, Instance: instance}
+			asked := doubtful && api.KnownByAudit(src.st, src.net, src.auditor, k)
+			l := pointOf(c, src.st, p, k, doubtful && !asked)
+			if asked && l.State == "normal" {
+				l.State = "normal when asked"
+			}
+			out = append(out, l)
 		}
 	}
 	standing := func(l pointLine) int {
