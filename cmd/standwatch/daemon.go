@@ -211,9 +211,9 @@ func (d *daemon) listenWeb() (err error) {
 			kept = nil // it is drawn from all of the journal
 		}
 		mux := http.NewServeMux()
-		mux.Handle("/api/v1/", api.Handler(api.Options{Board: v, Journal: v, Submit: v.Submit, Intake: v.Intake, Unmatched: kept, OnCall: d.onCall, Plan: d.planNow, Auditor: d.auditor, Actor: access.Actor,
+		mux.Handle("/api/v1/", api.Handler(api.Options{Board: v, Journal: v, Submit: v.Submit, Intake: v.Intake, Unmatched: kept, OnCall: d.onCall, Shifts: d.shifts, Plan: d.planNow, Auditor: d.auditor, Actor: access.Actor,
 			Sentence: func() api.Sentence { return d.sentence(v) }, Archive: d.store, Upkeep: d.keeper.upkeep, Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Version: version}))
-		mux.Handle("/", console.Handler(console.Options{Board: v, Journal: v, Submit: v.Submit, Intake: v.Intake, Unmatched: kept, OnCall: d.onCall, Plan: d.planNow, Calendar: d.calendarPath, Auditor: d.auditor, Actor: access.Actor,
+		mux.Handle("/", console.Handler(console.Options{Board: v, Journal: v, Submit: v.Submit, Intake: v.Intake, Unmatched: kept, OnCall: d.onCall, Shifts: d.shifts, Plan: d.planNow, Calendar: d.calendarPath, Auditor: d.auditor, Actor: access.Actor,
 			Archive: d.store, Upkeep: d.keeper.upkeep, Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Names: namesInForce{d}, Unseal: d.unseal, Trouble: d.trouble, Banner: d.opts.Banner, Centre: cfg.Centre.Name,
 			Gate: d.door.gate, OpenID: d.door.openID}))
 		return mux
@@ -284,6 +284,7 @@ func (d *daemon) run(ctx context.Context) error {
 	start(&others, ctx, d.auditor.follow)
 	start(&others, ctx, d.watchSelf)
 	start(&others, ctx, d.tendDuties)
+	start(&others, ctx, d.turnShifts)
 	start(&others, ctx, d.keeper.run)
 	start(&others, ctx, d.runDoor)
 	start(&others, ctx, d.serveWeb)

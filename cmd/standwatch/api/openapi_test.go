@@ -88,6 +88,7 @@ func TestAnswersFollowTheirSchemas(t *testing.T) {
 	asked := map[string]string{ // described path: an address of it
 		"/alarms": "/alarms?state=all", "/alarms/{id}": "/alarms/harrow-knoll:mains", "/history": "/history?limit=1000", "/sites": "/sites",
 		"/sites/{id}": "/sites/harrow-knoll", "/rosters": "/rosters", "/rosters/{name}": "/rosters/south", "/intake": "/intake", "/outbox": "/outbox", "/sentence": "/sentence",
+		"/shifts": "/shifts", "/shifts/{date}/{name}": "/shifts/2026-11-25/day", "/report": "/report?from=2026-11-20T00:00:00Z&to=2026-11-30T00:00:00Z",
 		"/store": "/store", "/silences": "/silences", "/configurations": "/configurations", "/configurations/{hash}": "/configurations/first",
 		"/alarms/{id}/explanation": "/alarms/harrow-knoll:mains/explanation", "/rosters/{name}/turns": "/rosters/south/turns", "/would-tell": "/would-tell?site=harrow-knoll&point=mains",
 	}

@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"time"
 
+	"example.net/standwatch/configs"
 	"example.net/standwatch/correlate"
 	"example.net/standwatch/notify"
 
@@ -37,6 +38,8 @@ type Options struct {
 	Archive  Archive
 	// Upkeep tells how the history is kept; may be nil, then it is not shown.
 	Upkeep func() Upkeep
+	// Shifts lists the named stretches of the day.
+	Shifts func() []configs.Shift
 	// OnCall lists who answers for each roster at a time.
 	OnCall func(at time.Time) []Duty
 	// Auditor asks agents for their true state; may be nil, then none are asked.

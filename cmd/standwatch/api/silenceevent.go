@@ -15,6 +15,10 @@ func silenceInput(input correlate.Input) Input {
 	case *correlate.EndSilence:
 		return Input{Kind: "end-silence", Operator: in.Actor, Via: in.Via, Text: in.Text}
 	}
+	switch input.(type) {
+	case *correlate.ShiftTurn, *correlate.Handover:
+		return shiftInput(input)
+	}
 	return dutyInput(input)
 }
 
@@ -25,6 +29,8 @@ func silenceEvent(out *Event, ev correlate.Event, zone *time.Location) {
 		out.Why = s.Kind.String() + ": " + scopeWords(s.Scopes)
 	}
 	switch e := ev.(type) {
+	case *correlate.ShiftBegan, *correlate.HandedOver, *correlate.HandoverRead:
+		shiftEvent(out, ev, zone)
 	case *correlate.SilenceSet:
 		of(&e.Silence)
 	case *correlate.SilenceBegan:

@@ -11,6 +11,8 @@ import (
 	"path"
 	"strings"
 	"time"
+
+	"example.net/standwatch/cmd/standwatch/shift"
 )
 
 //go:embed pages/*.html
@@ -28,8 +30,11 @@ type assets struct {
 
 func newAssets() *assets {
 	a := &assets{names: map[string]string{}, bodies: map[string][]byte{}}
-	for _, name := range []string{"console.css", "console.js", "sign.svg"} {
+	for _, name := range []string{"console.css", "console.js", "sign.svg", "report.css"} {
 		body, err := assetFiles.ReadFile("assets/" + name)
+		if name == "report.css" {
+			body, err = []byte(shift.CSS), nil
+		}
 		if err != nil {
 			panic(err) // embedded by the line above
 		}

@@ -17,6 +17,7 @@ import (
 	"example.net/standwatch/cmd/standwatch/access"
 	"example.net/standwatch/cmd/standwatch/api"
 	"example.net/standwatch/cmd/standwatch/api/apitest"
+	"example.net/standwatch/configs"
 	"example.net/standwatch/correlate"
 	"example.net/standwatch/receiver/mib"
 	"example.net/standwatch/receiver/snmp"
@@ -41,7 +42,7 @@ func newStage(t *testing.T) *stage {
 	c := apitest.Open(t)
 	st := &stage{Centre: c, closing: make(chan struct{}), zone: time.FixedZone("centre", 3600)}
 	st.server = newServer(Options{
-		Board: c.Ledger, Journal: c.Store, Archive: c.Store, Submit: c.Submit, OnCall: onCall, Plan: c.Plan(t), Zone: st.zone, Now: c.Now, Closing: st.closing, Log: zerolog.Nop(),
+		Board: c.Ledger, Journal: c.Store, Archive: c.Store, Submit: c.Submit, OnCall: onCall, Shifts: func() []configs.Shift { return []configs.Shift{{Name: "day", From: 7 * 60, To: 19 * 60}, {Name: "night", From: 19 * 60, To: 7 * 60}} }, Plan: c.Plan(t), Zone: st.zone, Now: c.Now, Closing: st.closing, Log: zerolog.Nop(),
 		Actor: func(*http.Request) string { return "tester" }, Names: mib.Standard(), Centre: "Kestrel Basin", Banner: "Demonstration",
 		Trouble: func() string { return st.trouble }, Intake: func() api.Intake { return intake(c.Now()) },
 	})

@@ -7,6 +7,7 @@ import (
 
 	"example.net/standwatch/cmd/standwatch/access"
 	"example.net/standwatch/cmd/standwatch/api"
+	"example.net/standwatch/configs"
 	"example.net/standwatch/correlate"
 	"example.net/standwatch/notify"
 	"example.net/standwatch/receiver/snmp"
@@ -36,6 +37,8 @@ type Options struct {
 	Archive   api.Archive
 	// Upkeep tells how the history is kept; may be nil, then it is not shown.
 	Upkeep func() api.Upkeep
+	// Shifts lists the named stretches of the day.
+	Shifts func() []configs.Shift
 	// OnCall lists who answers for each roster at a time.
 	OnCall func(at time.Time) []api.Duty
 	// Auditor asks agents for their true state; may be nil, then none are asked.

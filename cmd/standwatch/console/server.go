@@ -5,8 +5,10 @@ import (
 	"context"
 	"fmt"
 	"html/template"
+	"io/fs"
 	"math"
 	"net/http"
+	"path"
 	"strings"
 	"time"
 
@@ -58,6 +60,10 @@ func (s *server) routes() []route {
 		{"POST /intake/run-again", access.ActLong, s.runAgain},
 		{"GET /journal", access.Whole, s.journal},
 		{"GET /keys", access.See, s.keys},
+		{"GET /shift", access.See, s.ownShift},
+		{"GET /shifts/{date}/{name}", access.See, s.namedShift},
+		{"GET /report", access.See, s.report},
+		{"POST /handover", access.Act, s.handOver},
 	}
 	return append(append(own, s.dutyRoutes()...), s.accessRoutes()...)
 }
@@ -255,8 +261,23 @@ func parsePages(a *assets) map[string]*template.Template {
 	}
 	base := template.Must(template.New("").Funcs(funcs).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html"))
 	out := map[string]*template.Template{}
-	for _, name := range []string{"watch", "alarm", "sites", "site", "history", "outbox", "silences", "rosters", "explanation", "intake", "journal", "keys", "problem", "login", "me", "accounts", "tokens", "trail"} {
+	for _, name := range pageNames() {
 		out[name] = template.Must(template.Must(base.Clone()).ParseFS(pageFiles, "pages/"+name+".html"))
+	}
+	return out
+}
+
+// pageNames lists the pages: each file but what they share.
+func pageNames() []string {
+	files, err := fs.Glob(pageFiles, "pages/*.html")
+	if err != nil {
+		panic(err) // the pattern is a good one
+	}
+	var out []string
+	for _, f := range files {
+		if name := strings.TrimSuffix(path.Base(f), ".html"); name != "layout" && name != "parts" {
+			out = append(out, name)
+		}
 	}
 	return out
 }

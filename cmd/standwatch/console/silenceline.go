@@ -12,6 +12,10 @@ func silenceInputLine(input correlate.Input) historyLine {
 		return historyLine{What: "silence asked for", By: plain(in.Actor, 60), Text: plain(in.Reason, 200)}
 	case *correlate.EndSilence:
 		return historyLine{What: "end of a silence asked for", By: plain(in.Actor, 60), Text: plain(string(in.ID), 80)}
+	case *correlate.ShiftTurn:
+		return historyLine{What: "shift", Text: plain(in.Name, 60)}
+	case *correlate.Handover:
+		return historyLine{What: "handover", By: plain(in.Actor, 60), Text: plain(in.Text, 200)}
 	}
 	return dutyInputLine(input)
 }
@@ -23,6 +27,13 @@ func silenceLine(l *historyLine, ev correlate.Event, add func(string)) {
 		add(s.Reason)
 	}
 	switch e := ev.(type) {
+	case *correlate.ShiftBegan:
+		l.What, l.Text = "shift begins", plain(e.Name, 60)
+		add(count(len(e.Standing), "alarm stands", "alarms stand"))
+	case *correlate.HandedOver:
+		l.What, l.By, l.Text = "handover", e.Actor, plain(e.Text, 200)
+	case *correlate.HandoverRead:
+		l.What, l.By, l.Text = "handover read", e.Actor, plain(e.Shift, 60)
 	case *correlate.SilenceSet:
 		of("silence set", &e.Silence)
 	case *correlate.SilenceBegan:

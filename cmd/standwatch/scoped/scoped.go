@@ -263,15 +263,31 @@ func (v *View) record(r *correlate.Record) *correlate.Record {
 	}
 	var net *correlate.Network
 	v.src.Board.Read(func(_ *correlate.State, whole *correlate.Network) { net = v.network(whole) })
-	out := &correlate.Record{Seq: r.Seq, At: r.At, Events: slices.DeleteFunc(slices.Clone(r.Events), func(ev correlate.Event) bool {
-		return net.Site(ev.Subject().Site) == nil
-	})}
+	out := &correlate.Record{Seq: r.Seq, At: r.At}
+	for _, ev := range r.Events {
+		if e, ok := ev.(*correlate.ShiftBegan); ok {
+			out.Events = append(out.Events, began(net, e))
+		} else if net.Site(ev.Subject().Site) != nil {
+			out.Events = append(out.Events, ev)
+		}
+	}
 	var own bool
 	if out.Input, own = input(net, r.Input); !own && len(out.Events) == 0 {
 		return nil
 	}
 	return out
 }
+
+// began returns what may be seen of the begin of a shift: that it began, and
+// what stood of the sites that are seen.
+func began(net *correlate.Network, e *correlate.ShiftBegan) *correlate.ShiftBegan {
+	c := *e
+	c.Standing = slices.DeleteFunc(slices.Clone(e.Standing), func(s correlate.Stood) bool { return net.Site(s.Key.Site) == nil })
+	return &c
+}
+
+// First returns the number of the oldest record that is kept.
+func (v *View) First() correlate.Seq { return v.src.Journal.First() }
 
 // access reports whether a record is about accounts.
 func access(r *correlate.Record) bool {
@@ -307,7 +323,7 @@ func input(net *correlate.Network, in correlate.Input) (out correlate.Input, own
 		if net.Agent(in.Agent) != nil {
 			return in, true
 		}
-	case *correlate.Start, *correlate.Delivery:
+	case *correlate.Start, *correlate.Delivery, *correlate.ShiftTurn:
 		return in, false
 	case *correlate.Reconfigure:
 		return &correlate.Reconfigure{Hash: in.Hash, Actor: in.Actor}, false

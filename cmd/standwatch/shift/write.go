@@ -197,8 +197,8 @@ func WriteHTML(w io.Writer, r *Report, centre string) error {
 body { font: 15px/1.4 var(--sans); color: var(--ink); margin: 1.2rem; }
 h1, h2 { font-family: Charter, Georgia, "DejaVu Serif", serif; } table { border-collapse: collapse; } td, th { text-align: left; vertical-align: top; padding: .25rem .8rem .25rem 0; border-bottom: 1px solid var(--rule); }
 .num { text-align: right; font-variant-numeric: tabular-nums; } .dim, .small { color: var(--dim); } .loudly, .caution { color: var(--loud); } .plain { list-style: none; padding: 0; } .wide { overflow-x: auto; }
-.blocks rect { stroke: var(--ink); stroke-width: 1; fill: var(--hue); } .blocks rect.hollow { fill: none; stroke: var(--hue); }
-.s-critical { --hue: var(--critical); } .s-major { --hue: var(--major); } .s-minor { --hue: var(--minor); } .s-warning { --hue: var(--warning); } .s-indeterminate { --hue: var(--indeterminate); }
+.blocks rect { stroke: var(--ink); stroke-width: 1; } .blocks rect.hollow { stroke: var(--indeterminate); stroke-width: 2; }
+.s-critical { fill: var(--critical); } .s-major { fill: var(--major); } .s-minor { fill: var(--minor); } .s-warning { fill: var(--warning); } .s-indeterminate { fill: none; }
 {{.CSS}}</style></head><body><main><h1>{{.Title}}</h1><p class="dim">{{.Span}}</p>{{.Body}}</main></body></html>
 `))
 	data := struct {

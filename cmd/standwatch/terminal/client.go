@@ -39,11 +39,11 @@ type Board struct {
 // board asks for the sentence and what stands.
 func (c *Client) board(ctx context.Context) (Board, error) {
 	var list api.AlarmList
-	if err := c.get(ctx, "/alarms", &list); err != nil {
+	if err := c.Get(ctx, "/alarms", &list); err != nil {
 		return Board{}, err
 	}
 	var said api.Sentence
-	if err := c.get(ctx, "/sentence", &said); err != nil {
+	if err := c.Get(ctx, "/sentence", &said); err != nil {
 		return Board{}, err
 	}
 	return Board{Sentence: api.PlainText(said.Text), Alarms: list.Alarms}, nil
@@ -58,7 +58,8 @@ func (c *Client) act(ctx context.Context, id, verb string, body api.ActionReques
 	return c.ask(ctx, http.MethodPost, "/alarms/"+url.PathEscape(id)+"/"+verb, raw, nil)
 }
 
-func (c *Client) get(ctx context.Context, path string, into any) error {
+// Get asks for what the API has at a path below its base, and decodes it.
+func (c *Client) Get(ctx context.Context, path string, into any) error {
 	return c.ask(ctx, http.MethodGet, path, nil, into)
 }
 

@@ -132,7 +132,7 @@ func (m *model) sayAnew() tea.Cmd {
 	m.stale, m.said = false, m.now()
 	return func() tea.Msg {
 		var said api.Sentence
-		err := m.client.get(m.ctx, "/sentence", &said)
+		err := m.client.Get(m.ctx, "/sentence", &said)
 		return saidAnew{api.PlainText(said.Text), err}
 	}
 }
