@@ -39,7 +39,9 @@ func newStage(t *testing.T) *stage {
 	c := apitest.Open(t)
 	st := &stage{Centre: c, closing: make(chan struct{}), zone: time.FixedZone("centre", 3600)}
 	st.server = newServer(Options{
-		Board: c.Ledger, Journal: c.Store, Archive: c.Store, Upkeep: keptHere, Submit: c.Submit, Intake: books(c), OnCall: onCall, Shifts: func() []configs.Shift { return []configs.Shift{{Name: "day", From: 7 * 60, To: 19 * 60}, {Name: "night", From: 19 * 60, To: 7 * 60}} }, Plan: c.Plan(t), Sentence: func() Sentence { return Sentence{Text: "Nothing stands.", Standing: 0, Untaken: 0} },
+		Board: c.Ledger, Journal: c.Store, Archive: c.Store, Upkeep: keptHere, Submit: c.Submit, Intake: books(c), OnCall: onCall, Shifts: func() []configs.Shift {
+			return []configs.Shift{{Name: "day", From: 7 * 60, To: 19 * 60}, {Name: "night", From: 19 * 60, To: 7 * 60}}
+		}, Plan: c.Plan(t), Sentence: func() Sentence { return Sentence{Text: "Nothing stands.", Standing: 0, Untaken: 0} },
 		Actor: func(*http.Request) string { return "tester" }, Zone: st.zone, Now: c.Now, Closing: st.closing, Log: zerolog.Nop(), Version: `1.0 "test"`,
 	})
 	st.handler = access.As(accounts.Who{Name: "tester", Role: accounts.Administer}, st.server.handler())

@@ -42,7 +42,9 @@ func newStage(t *testing.T) *stage {
 	c := apitest.Open(t)
 	st := &stage{Centre: c, closing: make(chan struct{}), zone: time.FixedZone("centre", 3600)}
 	st.server = newServer(Options{
-		Board: c.Ledger, Journal: c.Store, Archive: c.Store, Submit: c.Submit, OnCall: onCall, Shifts: func() []configs.Shift { return []configs.Shift{{Name: "day", From: 7 * 60, To: 19 * 60}, {Name: "night", From: 19 * 60, To: 7 * 60}} }, Plan: c.Plan(t), Zone: st.zone, Now: c.Now, Closing: st.closing, Log: zerolog.Nop(),
+		Board: c.Ledger, Journal: c.Store, Archive: c.Store, Submit: c.Submit, OnCall: onCall, Shifts: func() []configs.Shift {
+			return []configs.Shift{{Name: "day", From: 7 * 60, To: 19 * 60}, {Name: "night", From: 19 * 60, To: 7 * 60}}
+		}, Plan: c.Plan(t), Zone: st.zone, Now: c.Now, Closing: st.closing, Log: zerolog.Nop(),
 		Actor: func(*http.Request) string { return "tester" }, Names: mib.Standard(), Centre: "Kestrel Basin", Banner: "Demonstration",
 		Trouble: func() string { return st.trouble }, Intake: func() api.Intake { return intake(c.Now()) },
 	})
