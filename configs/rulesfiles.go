@@ -124,7 +124,11 @@ func (l *loader) readPack(file string) *rules.File {
 func (l *loader) compileRules(cfg *Config) *rules.Set {
 	set, problems := rules.Compile(cfg.specs, rules.Options{Names: cfg.Names, Network: cfg.Network})
 	for _, p := range problems {
-		l.out.noteAt(Mistake, Pos(p.Pos), p.What, p.Mend)
+		grade := Mistake
+		if p.Finding {
+			grade = Finding
+		}
+		l.out.noteAt(grade, Pos(p.Pos), p.What, p.Mend)
 	}
 	return set
 }

@@ -96,11 +96,9 @@ func Compile(specs []Spec, o Options) (*Set, []Problem) {
 		r := c.compile(specs[i], i)
 		keys := c.claims(r)
 		if r.when != nil && len(c.problems) == before {
-			if why := c.neverHolds(r, keys); why != "" {
-				c.bad(r.spec.Pos, "leave the rule out, or mend its condition", "can never match: %s", why)
-			}
+			c.never(r, keys)
 		}
-		if len(c.problems) > before {
+		if slices.ContainsFunc(c.problems[before:], func(p Problem) bool { return !p.Finding }) {
 			continue
 		}
 		s.all = append(s.all, r)

@@ -25,17 +25,28 @@ func variables(ast *cel.Ast) map[string]bool {
 	return named
 }
 
-// neverHolds says why a rule's condition is false for every agent of the network
-// and every notification that the rule is on, or "".
-func (c *compiler) neverHolds(r *rule, keys []snmp.OID) string {
+// never notes a rule that cannot win: a mistake if its condition is always false,
+// a finding if that is so only because no site or agent is of the kind; one may
+// have gone, and must not keep a reload from being done.
+func (c *compiler) never(r *rule, keys []snmp.OID) {
 	named := variables(r.when.ast)
 	speakers := c.speakers(named)
-	if len(speakers) == 0 {
-		return ""
+	switch {
+	case len(speakers) == 0 || c.mayWin(r, keys, named, speakers):
+	case named["site"] || named["agent"]:
+		c.bad(r.spec.Pos, "leave the rule out, or mend its condition", "can never match: its condition is true for no agent that is configured")
+		c.problems[len(c.problems)-1].Finding = true
+	default:
+		c.bad(r.spec.Pos, "leave the rule out, or mend its condition", "can never match: its condition is always false")
 	}
+}
+
+// mayWin reports whether a rule's condition may be true for one of the speakers
+// and one of the notifications that the rule is on.
+func (c *compiler) mayWin(r *rule, keys []snmp.OID, named map[string]bool, speakers []knownSpeaker) bool {
 	program, err := c.conditions.env.Program(r.when.ast, cel.EvalOptions(cel.OptPartialEval), cel.CostLimit(costLimit))
 	if err != nil {
-		return "" // it was compiled before, without partial evaluation
+		return true // it was compiled before, without partial evaluation
 	}
 	for _, traps := range c.trapsOf(r, keys, named) {
 		for _, who := range speakers {
@@ -53,14 +64,11 @@ func (c *compiler) neverHolds(r *rule, keys []snmp.OID) string {
 			add("site", who.site)
 			add("agent", who.agent)
 			if mayHold(program, known, unknown) {
-				return ""
+				return true
 			}
 		}
 	}
-	if named["site"] || named["agent"] {
-		return "its condition is true for no agent that is configured"
-	}
-	return "its condition is always false"
+	return false
 }
 
 func mayHold(program cel.Program, known map[string]any, unknown []string) bool {

@@ -12,11 +12,13 @@ type Pos struct {
 // String returns file:line:column.
 func (p Pos) String() string { return fmt.Sprintf("%s:%d:%d", p.File, p.Line, p.Column) }
 
-// Problem is a mistake in a rule.
+// Problem is a mistake in a rule, or a finding: the rule is kept, and somebody
+// should look at it.
 type Problem struct {
-	Pos  Pos
-	What string
-	Mend string // may be empty
+	Pos     Pos
+	What    string
+	Mend    string // may be empty
+	Finding bool
 }
 
 // Error returns the problem on one line.
