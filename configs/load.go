@@ -122,6 +122,7 @@ type loader struct {
 	rules     []*rules.File
 	questions []*rulesFile
 	ruleUses  []text // packs, where they are named
+	calendars []notify.Calendar
 }
 
 func newLoader(ctx context.Context, fsys fs.FS, prefix string, o Options) *loader {
@@ -143,6 +144,7 @@ func newLoader(ctx context.Context, fsys fs.FS, prefix string, o Options) *loade
 func (l *loader) readAll() {
 	l.decode(daemonName, true, &l.daemon)
 	l.decode(peopleName, true, &l.people)
+	l.readCalendars()
 	l.decode(worksName, false, &l.works)
 	for _, name := range l.below(sitesFolder) {
 		file := &sitesFile{}
@@ -332,6 +334,7 @@ func (l *loader) compileSites(c *compiler) {
 func (l *loader) compilePlan(cfg *Config, named []notify.Gateway) *notify.Plan {
 	cfg.book = bookOf(&l.people)
 	cfg.book.Gateways = named
+	cfg.book.Calendars = l.calendars
 	plan, problems := notify.NewPlan(cfg.book, notify.Options{Network: cfg.Network, Zone: cfg.Centre.Zone, Centre: cfg.Centre.Name, ConsoleURL: cfg.Console.URL})
 	for _, p := range problems {
 		l.out.noteAt(Mistake, Pos(p.Pos), p.What, p.Mend)

@@ -50,7 +50,7 @@ func rosterOf(e *entry[rosterShape]) notify.Roster {
 	r := notify.Roster{Pos: at(e.At), ID: e.Key, Name: e.V.Name.or(wordsOf(e.Key)), Zone: e.V.TimeZone.V, Proof: e.V.Proof.V}
 	for _, t := range e.V.Turns {
 		r.Turns = append(r.Turns, notify.Turn{Pos: at(t.Here), People: values(t.People), Start: t.Start.V, HandOver: t.HandOver.V, Every: t.Every.V,
-			Interval: t.Interval.V, Rule: t.Rule.V, Lasts: t.Lasts.V})
+			Interval: t.Interval.V, Rule: t.Rule.V, Lasts: t.Lasts.V, On: t.On.V, Except: t.Except.V})
 	}
 	for _, s := range e.V.StandIns {
 		r.StandIns = append(r.StandIns, notify.StandIn{Pos: at(s.Here), Person: s.Person.V, For: s.For.V, From: s.From.V, To: s.To.V})
@@ -80,7 +80,7 @@ func routeOf(s *routeShape) notify.Route {
 		r.Points = append(r.Points, correlate.PointID(id))
 	}
 	for _, h := range s.Hours {
-		r.Hours = append(r.Hours, notify.Hours{Pos: at(h.Here), Days: values(h.Days), From: h.From.V, To: h.To.V, Zone: h.Zone.V})
+		r.Hours = append(r.Hours, notify.Hours{Pos: at(h.Here), Days: values(h.Days), From: h.From.V, To: h.To.V, Zone: h.Zone.V, On: h.On.V, Except: h.Except.V})
 	}
 	return r
 }

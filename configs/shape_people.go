@@ -2,12 +2,18 @@ package configs
 
 // peopleFile is the shape of people.yaml.
 type peopleFile struct {
-	Here    place                `yaml:"-"`
-	People  entries[personShape] `yaml:"people" jsonschema_description:"Those who can be told, by duty rather than by name."`
-	Rosters entries[rosterShape] `yaml:"rosters" jsonschema_description:"Who is on call when."`
-	Ladders entries[ladderShape] `yaml:"ladders" jsonschema_description:"How a call-out climbs until somebody takes the alarm."`
-	Routes  []routeShape         `yaml:"routes" jsonschema_description:"Which alarms climb which ladder; the first that matches decides."`
-	Shifts  entries[shiftShape]  `yaml:"shifts" jsonschema_description:"Named stretches of the day in the centre's time zone."`
+	Here      place                  `yaml:"-"`
+	People    entries[personShape]   `yaml:"people" jsonschema_description:"Those who can be told, by duty rather than by name."`
+	Rosters   entries[rosterShape]   `yaml:"rosters" jsonschema_description:"Who is on call when."`
+	Ladders   entries[ladderShape]   `yaml:"ladders" jsonschema_description:"How a call-out climbs until somebody takes the alarm."`
+	Calendars entries[calendarShape] `yaml:"calendars" jsonschema_description:"Holidays and other days, from calendar files."`
+	Routes    []routeShape           `yaml:"routes" jsonschema_description:"Which alarms climb which ladder; the first that matches decides."`
+	Shifts    entries[shiftShape]    `yaml:"shifts" jsonschema_description:"Named stretches of the day in the centre's time zone."`
+}
+
+type calendarShape struct {
+	Here place `yaml:"-"`
+	File text  `yaml:"file" jsonschema_description:"An iCalendar file (RFC 5545) below the configuration folder, such as calendars/colorado.ics."`
 }
 
 type personShape struct {
@@ -51,6 +57,8 @@ type turnShape struct {
 	Interval integer    `yaml:"interval" jsonschema_description:"Every so many days or weeks; 1 when left out."`
 	Rule     text       `yaml:"rule" jsonschema_description:"RFC 5545 recurrence rule in place of every, such as FREQ=WEEKLY;BYDAY=MO,WE."`
 	Lasts    span       `yaml:"lasts" jsonschema_description:"How long a turn is; until the next when left out."`
+	On       text       `yaml:"on" jsonschema_description:"Turns begin on the days of this calendar alone."`
+	Except   text       `yaml:"except" jsonschema_description:"No turn begins on the days of this calendar."`
 }
 
 type standInShape struct {
@@ -100,11 +108,13 @@ type routeShape struct {
 }
 
 type hoursShape struct {
-	Here place      `yaml:"-"`
-	Days list[text] `yaml:"days" jsonschema_description:"mon to sun; all when left out."`
-	From text       `yaml:"from" jsonschema_description:"Time of day, such as \"07:00\"."`
-	To   text       `yaml:"to" jsonschema_description:"Time of day; earlier than from runs past midnight."`
-	Zone text       `yaml:"time-zone" jsonschema_description:"centre (default), site, or an IANA time zone."`
+	Here   place      `yaml:"-"`
+	Days   list[text] `yaml:"days" jsonschema_description:"mon to sun; all when left out."`
+	From   text       `yaml:"from" jsonschema_description:"Time of day, such as \"07:00\"."`
+	To     text       `yaml:"to" jsonschema_description:"Time of day; earlier than from runs past midnight."`
+	Zone   text       `yaml:"time-zone" jsonschema_description:"centre (default), site, or an IANA time zone."`
+	On     text       `yaml:"on" jsonschema_description:"Only on the days of this calendar."`
+	Except text       `yaml:"except" jsonschema_description:"Not on the days of this calendar."`
 }
 
 type shiftShape struct {

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"example.net/standwatch/correlate"
+	"example.net/standwatch/notify/ical"
 )
 
 // Pos is where something stands in the configuration. Line and Column count
@@ -35,6 +36,15 @@ type Book struct {
 	Ladders  []Ladder
 	Routes   []Route
 	Gateways []Gateway
+
+	Calendars []Calendar
+}
+
+// Calendar is a named set of days, such as the holidays of a region.
+type Calendar struct {
+	Pos
+	Name string
+	Days *ical.Days
 }
 
 // Gateway is a named way out. How it is reached is the business of the package
@@ -98,6 +108,8 @@ type Turn struct {
 	Interval int           // every so many days or weeks; 0 means 1
 	Rule     string        // RFC 5545 recurrence rule, instead of Every
 	Lasts    time.Duration // by the wall clock; 0 means until the next turn
+	On       string        // turns begin on the days of this calendar alone
+	Except   string        // no turn begins on the days of this calendar
 }
 
 // StandIn puts one person in the place of another, or of whoever is on call
@@ -165,4 +177,6 @@ type Hours struct {
 	Days     []string // "mon" to "sun"; none means all
 	From, To string   // "15:04"
 	Zone     string   // "" or "centre", "site", or an IANA time zone
+	On       string   // only on the days of this calendar; empty: on all
+	Except   string   // not on the days of this calendar; empty: on all
 }

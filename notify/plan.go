@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"example.net/standwatch/correlate"
+	"example.net/standwatch/notify/ical"
 	"example.net/standwatch/notify/ladder"
 	"example.net/standwatch/notify/roster"
 )
@@ -35,6 +36,7 @@ type Plan struct {
 	gateways map[string]Kind
 	hears    map[string]bool          // gateways over which answers come in
 	then     map[string]string        // ladders that follow others
+	days     map[string]*ical.Days    // by calendar
 	proofs   map[string]time.Duration // times of day of proofs, by roster
 	causes   map[correlate.Ref]bool   // points that may explain others
 	covers   []correlate.StandIn      // agreed while the plan was in force, oldest first; see As
@@ -71,12 +73,18 @@ func NewPlan(b Book, o Options) (*Plan, []Problem) {
 	}
 	p := &Plan{book: b, net: o.Network, zone: o.Zone, centre: o.Centre, console: strings.TrimRight(o.ConsoleURL, "/"),
 		people: map[string]*person{}, rosters: map[string]*roster.Roster{}, ladders: map[string]*ladder.Ladder{},
-		told: map[string]bool{}, gateways: map[string]Kind{}, hears: map[string]bool{}, then: map[string]string{}, proofs: map[string]time.Duration{}, causes: map[correlate.Ref]bool{}}
+		told: map[string]bool{}, gateways: map[string]Kind{}, hears: map[string]bool{}, then: map[string]string{}, days: map[string]*ical.Days{}, proofs: map[string]time.Duration{}, causes: map[correlate.Ref]bool{}}
 	if p.zone == nil {
 		p.zone = time.UTC
 	}
 	d := &drafter{Plan: p}
 	d.draftGateways()
+	for _, c := range b.Calendars {
+		if d.days[c.Name] != nil {
+			d.add(c.Pos, "", "calendar %q is there twice", c.Name)
+		}
+		d.days[c.Name] = c.Days
+	}
 	d.draftPeople()
 	d.draftRosters()
 	d.draftLadders()
@@ -209,7 +217,7 @@ func (d *drafter) draftRosters() {
 		for _, t := range b.Turns {
 			d.needPeople(t.Pos, "roster "+b.ID, t.People...)
 			d.check(t.Pos, "roster "+b.ID, build.Turn(roster.Turn{People: t.People, Start: t.Start, HandOver: t.HandOver,
-				Every: t.Every, Interval: t.Interval, Rule: t.Rule, Lasts: t.Lasts}))
+				Every: t.Every, Interval: t.Interval, Rule: t.Rule, Lasts: t.Lasts, On: d.calendar(t.Pos, t.On), Except: d.calendar(t.Pos, t.Except)}))
 		}
 		for _, s := range b.StandIns {
 			d.needPeople(s.Pos, "roster "+b.ID, s.Person)
@@ -225,6 +233,19 @@ func (d *drafter) draftRosters() {
 			d.proofs[b.ID] = clock
 		}
 	}
+}
+
+// calendar returns the days of a calendar; nil when none is named.
+func (d *drafter) calendar(at Pos, name string) roster.Days {
+	if name == "" {
+		return nil
+	}
+	days := d.days[name]
+	if days == nil {
+		d.add(at, "", "there is no calendar %q%s", name, known(names(d.book.Calendars, func(c Calendar) string { return c.Name })))
+		return nil
+	}
+	return days
 }
 
 // check adds every mistake that err joins.

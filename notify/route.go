@@ -19,6 +19,8 @@ type window struct {
 	days     [7]bool // by time.Weekday
 	from, to time.Duration
 	zone     *time.Location // nil means the site's
+	on       roster.Days    // nil means every day
+	except   roster.Days    // nil means none
 }
 
 func (d *drafter) draftRoutes() {
@@ -49,7 +51,7 @@ var dayNames = [7]string{time.Sunday: "sun", time.Monday: "mon", time.Tuesday: "
 	time.Thursday: "thu", time.Friday: "fri", time.Saturday: "sat"}
 
 func (d *drafter) windowOf(at Pos, h Hours) window {
-	w := window{zone: d.zone}
+	w := window{zone: d.zone, on: d.calendar(at, h.On), except: d.calendar(at, h.Except)}
 	var err error
 	if w.from, err = roster.ParseClock(h.From); err != nil {
 		d.add(at, "", "from: %s", err)
@@ -94,11 +96,16 @@ func (w window) ends(at time.Time, site *time.Location) (end time.Time, ok bool)
 			to = to.AddDate(0, 0, 1)
 		}
 		begin, end := roster.Wall(day.Add(w.from), zone), roster.Wall(to, zone)
-		if w.days[day.Weekday()] && !at.Before(begin) && at.Before(end) {
+		if w.days[day.Weekday()] && w.counts(day) && !at.Before(begin) && at.Before(end) {
 			return end, true
 		}
 	}
 	return time.Time{}, false
+}
+
+// counts reports whether the window opens on a day, by its calendars.
+func (w window) counts(day time.Time) bool {
+	return (w.on == nil || w.on.Has(day)) && (w.except == nil || !w.except.Has(day))
 }
 
 // subject is what routes are matched with.

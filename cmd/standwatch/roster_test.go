@@ -93,3 +93,16 @@ func TestCalendar(t *testing.T) {
 		}
 	}
 }
+
+// TestCalendarFile: holidays come from a file of the configuration folder.
+func TestCalendarFile(t *testing.T) {
+	c := newCalled(t, func(files map[string]string) {
+		withRoster(files)
+		files["calendars/state.ics"] = "BEGIN:VEVENT\r\nDTSTART;VALUE=DATE:20260101\r\nRRULE:FREQ=DAILY\r\nEND:VEVENT\r\n"
+		files["people.yaml"] = strings.Replace(files["people.yaml"], "people:", "calendars: {state: {file: calendars/state.ics}}\npeople:", 1)
+		files["people.yaml"] = strings.Replace(files["people.yaml"], "points: door,", `points: door, hours: [{from: "00:00", to: "00:00", except: state}],`, 1)
+	})
+	if out, err := c.command("explain", "--would", "harrow-knoll/door", "--at", "2026-05-01 12:00"); err != nil || !strings.Contains(out, "Route all") {
+		t.Errorf("%v\n%s", err, out)
+	}
+}

@@ -1,9 +1,9 @@
 // Package ical writes a calendar of turns as iCalendar text (RFC 5545), for
-// people to subscribe to.
+// people to subscribe to, and reads holidays from such text.
 //
-// Guarantee: pure; the same turns give the same octets. It writes and does not
-// read, and knows no recurrence: each turn is an event of its own, in UTC, so
-// that no reader's idea of a time zone can move it.
+// Guarantee: pure; the same turns give the same octets. What it writes has no
+// recurrence: each turn is an event of its own, in UTC, so that no reader's idea
+// of a time zone can move it. What it reads it knows by the day alone.
 package ical
 
 import (

@@ -11,7 +11,8 @@
 // turns it has worked out, which grows with the time it is asked about and not
 // with how often.
 //
-// It knows no names or addresses of people, only their IDs, and no holidays.
+// It knows no names or addresses of people, only their IDs, and of holidays only
+// what the [Days] of a turn say.
 // Recurrence rules are RFC 5545 section 3.3.10, DAILY to YEARLY; finer ones are
 // refused, since nobody hands over by the hour.
 package roster
@@ -32,7 +33,12 @@ type Turn struct {
 	Interval int           // 0 means 1
 	Rule     string        // RFC 5545 recurrence rule
 	Lasts    time.Duration // by the wall clock; 0 means until the next turn
+	On       Days          // turns begin on these days alone; nil means on all
+	Except   Days          // and on none of these; nil means no exception
 }
+
+// Days are days such as holidays; year, month and day of the time count alone.
+type Days interface{ Has(day time.Time) bool }
 
 // StandIn puts Person in the place of For, or of everybody when For is empty.
 type StandIn struct {

@@ -56,11 +56,34 @@ func newRotation(t Turn, zone *time.Location) (*rotation, error) {
 	if err != nil {
 		return nil, fmt.Errorf("rule: %w", err)
 	}
-	rot := &rotation{people: slices.Clone(t.People), zone: zone, lasts: t.Lasts, next: rule.Iterator()}
+	rot := &rotation{people: slices.Clone(t.People), zone: zone, lasts: t.Lasts, next: onDays(t, rule.Iterator())}
 	if rot.upTo(func(begin) bool { return true }); len(rot.begun) == 0 {
 		return nil, errors.New("rule: it never comes to a turn")
 	}
 	return rot, nil
+}
+
+// noTurnFor bounds how many times in a row a rule may come to a day on which no
+// turn may begin: ten years of days, after which there is none.
+const noTurnFor = 3660
+
+// onDays leaves out the beginnings on days that the turn's calendars exclude.
+func onDays(t Turn, next func() (time.Time, bool)) func() (time.Time, bool) {
+	if t.On == nil && t.Except == nil {
+		return next
+	}
+	return func() (time.Time, bool) {
+		for range noTurnFor {
+			at, ok := next()
+			if !ok {
+				return at, false
+			}
+			if (t.On == nil || t.On.Has(at)) && (t.Except == nil || !t.Except.Has(at)) {
+				return at, true
+			}
+		}
+		return time.Time{}, false
+	}
 }
 
 func checkTurn(t Turn) error {
