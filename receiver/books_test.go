@@ -36,7 +36,7 @@ func raw(fields ...[]byte) []byte {
 }
 
 // byVersion2 are messages of v1 and v2c, or of nothing, good and bad.
-func byVersion2(t *testing.T) (out [][]byte) {
+func byVersion2(t testing.TB) (out [][]byte) {
 	zero := tlv(0x02, []byte{0})
 	long := make([]snmp.Varbind, snmp.MaxVarbinds+1)
 	for i := range long {
@@ -66,7 +66,7 @@ type sealer struct {
 	salt uint64
 }
 
-func (s *sealer) make(t *testing.T, u usm.User, engine []byte, boots uint32, change func(*snmp.Build)) []byte {
+func (s *sealer) make(t testing.TB, u usm.User, engine []byte, boots uint32, change func(*snmp.Build)) []byte {
 	t.Helper()
 	name := u.Name + string(engine) + u.AuthPass + u.PrivPass + u.Priv.String()
 	if s.keys[name] == nil {
@@ -86,7 +86,7 @@ func (s *sealer) make(t *testing.T, u usm.User, engine []byte, boots uint32, cha
 
 // bad are v3 messages each of which is refused for another reason, and a
 // question.
-func (s *sealer) bad(t *testing.T) [][]byte {
+func (s *sealer) bad(t testing.TB) [][]byte {
 	rec := recorded(t)
 	swap := func(d []byte, old, new string) []byte {
 		if !bytes.Contains(d, unhex(t, old)) {

@@ -21,7 +21,7 @@ import (
 // twelve are the datagrams of limits.md, last section, that can be sent as they
 // are, and what must become of them. Those that need keys are in
 // TestTwelveWithKeys, and in the tests of informs.
-func twelve(t *testing.T) []struct {
+func twelve(t testing.TB) []struct {
 	name     string
 	datagram []byte
 	fate     Fate
