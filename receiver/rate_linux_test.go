@@ -168,7 +168,11 @@ func sendOrder(o rateOrder, pool [][]byte) (time.Duration, error) {
 func lossFree(b *testing.B, say func(rateOrder) time.Duration, open func() *rateTarget) float64 {
 	low, high := 0.0, float64(rateMost)
 	for rate := 20_000.0; high-low > high/25; {
-		if holds(say, rate, open) || holds(say, rate, open) {
+		held := holds(say, rate, open)
+		if !held {
+			held = holds(say, rate, open)
+		}
+		if held {
 			low = rate
 		} else {
 			high = rate
