@@ -1,4 +1,5 @@
-// Package receiver is the untrusted edge: it holds the UDP sockets, decides
+// Package receiver is the untrusted edge: it holds the UDP sockets and the TLS
+// connections (RFC 6353, under the transport security model of RFC 5591), decides
 // which datagrams are heard and for whom they speak, has the rules make
 // observations of them, and hands what it accepts to whoever makes it durable.
 // Informs are answered after that and not before.
@@ -21,6 +22,10 @@
 // user speak for it. An agent with a minimum level is never spoken for by less:
 // its address in a weaker message is refused. A source that is no agent's is
 // heard, if allow list and community (or user) permit, and kept as unmatched.
+//
+// Over TLS a message speaks for the agent that has the connection's certificate:
+// by its fingerprint, else by the name that one of the listener's authorities
+// vouches for. It counts as authPriv whatever its flags say.
 //
 // Order: one goroutine reads each socket, and the worker is chosen by agent (by
 // address for unknown sources), so that one agent's notifications keep their
