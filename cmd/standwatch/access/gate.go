@@ -1,6 +1,7 @@
 package access
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"net"
@@ -36,6 +37,9 @@ type Options struct {
 	// Proxies are the networks whose X-Forwarded-For is believed.
 	Proxies []netip.Prefix
 	Log     zerolog.Logger
+	// BodyTime is how long all of a body may take to come in, WriteTime how long
+	// one write of an answer to be taken; 0 means 20 and 30 seconds.
+	BodyTime, WriteTime time.Duration
 }
 
 // Gate finds out who sends each request.
@@ -47,7 +51,10 @@ type Gate struct {
 }
 
 // New returns a gate.
-func New(o Options) *Gate { return &Gate{opts: o, streams: map[string]int{}} }
+func New(o Options) *Gate {
+	o.BodyTime, o.WriteTime = cmp.Or(o.BodyTime, bodyTime), cmp.Or(o.WriteTime, writeTime)
+	return &Gate{opts: o, streams: map[string]int{}}
+}
 
 // Book returns the accounts, or nil when nobody has to log in.
 func (g *Gate) Book() *accounts.Book {
@@ -67,10 +74,10 @@ func (g *Gate) Bound(next http.Handler) http.Handler {
 		rc := http.NewResponseController(w)
 		if r.ContentLength != 0 {
 			// A server that cannot bound the time is one of a test.
-			_ = rc.SetReadDeadline(time.Now().Add(bodyTime))
+			_ = rc.SetReadDeadline(time.Now().Add(g.opts.BodyTime))
 		}
 		r.Body = http.MaxBytesReader(w, r.Body, maxBody)
-		next.ServeHTTP(&patient{ResponseWriter: w, rc: rc}, r)
+		next.ServeHTTP(&patient{ResponseWriter: w, rc: rc, time: g.opts.WriteTime}, r)
 	})
 }
 
@@ -290,12 +297,13 @@ func (g *Gate) streamEnds(who string) {
 // long answer may last while a reader that takes nothing is cut off.
 type patient struct {
 	http.ResponseWriter
-	rc *http.ResponseController
+	rc   *http.ResponseController
+	time time.Duration
 }
 
 func (p *patient) Write(b []byte) (int, error) {
 	// A writer that cannot bound the time is one of a test.
-	_ = p.rc.SetWriteDeadline(time.Now().Add(writeTime))
+	_ = p.rc.SetWriteDeadline(time.Now().Add(p.time))
 	return p.ResponseWriter.Write(b)
 }
 
