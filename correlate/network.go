@@ -380,7 +380,7 @@ func (a *Agent) Allowed() time.Duration {
 // out hangs on nothing.
 func (n *Network) Only(keep func(*Site) bool) *Network {
 	out := &Network{sites: map[SiteID]*Site{}, agents: map[AgentID]*Agent{}, explain: map[Ref][]Key{}, hash: n.hash,
-		tagged: map[string][]SiteID{}, windows: map[SilenceID]*Window{}}
+		tagged: map[string][]SiteID{}, reporting: map[Key][]AgentID{}, windows: map[SilenceID]*Window{}}
 	for _, id := range n.order {
 		if keep(n.sites[id]) {
 			out.sites[id] = n.sites[id]
@@ -403,6 +403,7 @@ func (n *Network) Only(keep func(*Site) bool) *Network {
 			out.silence = append(out.silence, id)
 		}
 	}
+	pick(out.reporting, n.reporting, func(k Key) bool { return out.sites[k.Site] != nil })
 	for _, id := range n.windowOrder {
 		w := *n.windows[id]
 		w.Scopes = slices.DeleteFunc(slices.Clone(w.Scopes), func(s Scope) bool { return len(out.sitesOf(s)) == 0 })

@@ -82,7 +82,7 @@ func (v *View) Read(fn func(st *correlate.State, net *correlate.Network)) {
 			return
 		}
 		part := v.network(net)
-		fn(v.state(st, part), part)
+		fn(st.Only(part), part)
 	})
 }
 
@@ -96,75 +96,42 @@ func (v *View) network(whole *correlate.Network) *correlate.Network {
 	return v.part
 }
 
-// state returns the person's part of a state. What is not copied here is not
-// seen.
-func (v *View) state(st *correlate.State, net *correlate.Network) *correlate.State {
-	seen := func(k correlate.Key) bool { return net.Site(k.Site) != nil }
-	out := correlate.NewState()
-	out.Seq, out.At, out.Started, out.Hash = st.Seq, st.At, st.Started, st.Hash
-	out.StandIns, out.Proofs, out.Flood = st.StandIns, st.Proofs, st.Flood // of rosters and of the whole, not of sites
-	pick(out.Alarms, st.Alarms, seen)
-	pick(out.Readings, st.Readings, seen)
-	pick(out.Events, st.Events, seen)
-	pick(out.ByAlarm, st.ByAlarm, seen)
-	known := func(id correlate.AgentID) bool { return net.Agent(id) != nil }
-	pick(out.Agents, st.Agents, known)
-	pick(out.Audits, st.Audits, known)
-	pick(out.Derived, st.Derived, seen)
-	for id, s := range st.Silences {
-		if part := seenSilence(net, s); part != nil {
-			out.Silences[id] = part
-		}
-	}
-	out.Reindex()
-	for id, c := range st.CallOuts {
-		if seen(c.Key) {
-			out.CallOuts[id] = c
-		}
-	}
-	for id, m := range st.Messages {
-		if seen(m.Key) {
-			out.Messages[id] = m
-		}
-	}
-	return out
-}
-
-// seenSilence returns a silence with what it covers of the network, nil if that
-// is nothing.
-func seenSilence(net *correlate.Network, s *correlate.Silence) *correlate.Silence {
-	c := s.Clone()
-	c.Scopes = slices.DeleteFunc(c.Scopes, func(scope correlate.Scope) bool { return len(net.Covered(scope)) == 0 })
-	if len(c.Scopes) == 0 {
-		return nil
-	}
-	return c
-}
-
-func pick[K comparable, V any](to, from map[K]V, keep func(K) bool) {
-	for k, value := range from {
-		if keep(k) {
-			to[k] = value
-		}
-	}
-}
-
-// Submit hands in an action on an alarm that the person sees. Other inputs are
-// for those who see all sites.
+// Submit hands in what the person does at sites that they see. Inputs that are
+// not known here are for those who see all sites.
 func (v *View) Submit(ctx context.Context, in correlate.Input) ([]correlate.Event, error) {
 	if v.sees == nil {
 		return v.src.Submit(ctx, in)
 	}
-	act, ok := in.(*correlate.Act)
-	if !ok {
-		return nil, &api.Problem{Type: "about:blank", Title: "Forbidden", Status: 403, Detail: "this is for those who see all sites, and you see some of them"}
-	}
-	seen := false
-	v.Read(func(_ *correlate.State, net *correlate.Network) { seen = net.Site(act.Key.Site) != nil })
-	if !seen {
-		return nil, api.ErrNoSuchAlarm
+	var err error = &api.Problem{Type: "about:blank", Title: "Forbidden", Status: 403, Detail: "this is for those who see all sites, and you see some of them"}
+	v.src.Board.Read(func(st *correlate.State, all *correlate.Network) {
+		net := v.network(all)
+		switch in := in.(type) {
+		case *correlate.Act:
+			if err = nil; net.Site(in.Key.Site) == nil {
+				err = api.ErrNoSuchAlarm
+			}
+		case *correlate.SetSilence:
+			if confined(net, in.Scopes) {
+				err = nil
+			}
+		case *correlate.EndSilence:
+			if s := st.Silences[in.ID]; s != nil && confined(net, s.Scopes) {
+				err = nil
+			}
+		}
+	})
+	if err != nil {
+		return nil, err
 	}
 	return v.src.Submit(ctx, in)
+}
+
+// confined reports whether a silence reaches no further than the person's
+// sites. What goes by a tag may.
+func confined(net *correlate.Network, scopes []correlate.Scope) bool {
+	return !slices.ContainsFunc(scopes, func(s correlate.Scope) bool {
+		return s.Tag != "" || s.Site != "" && net.Site(s.Site) == nil || s.Agent != "" && net.Agent(s.Agent) == nil
+	})
 }
 
 // Intake returns the books of the person's agents. Listeners, unknown senders

@@ -178,6 +178,44 @@ func TestActingOnSomeSites(t *testing.T) {
 	c.Step(time.Minute)
 }
 
+func TestSilencesOfSomeSites(t *testing.T) {
+	c, src := filled(t)
+	v := scoped.Of(src, south, false)
+	set := func(scopes ...correlate.Scope) error {
+		_, err := v.Submit(t.Context(), &correlate.SetSilence{Kind: correlate.OutOfService, Scopes: scopes, Until: c.Now().Add(time.Hour), Reason: "works", Actor: "south-desk", Via: "test"})
+		return err
+	}
+	own, other := correlate.Scope{Site: "quarry-gate"}, correlate.Scope{Site: "harrow-knoll"}
+	if err := set(own); err != nil {
+		t.Error(err)
+	}
+	for _, scopes := range [][]correlate.Scope{{other}, {own, other}, {{Agent: "harrow-knoll-rtu"}}, {{Tag: "huts"}}} {
+		if err := set(scopes...); err == nil {
+			t.Errorf("silenced %v", scopes)
+		}
+	}
+	c.Do(t, &correlate.SetSilence{Kind: correlate.OutOfService, Scopes: []correlate.Scope{own, other}, Until: c.Now().Add(time.Hour), Reason: "both", Actor: "lead", Via: "test"})
+	c.Do(t, &correlate.SetSilence{Kind: correlate.OutOfService, Scopes: []correlate.Scope{other}, Until: c.Now().Add(time.Hour), Reason: "theirs", Actor: "lead", Via: "test"})
+	shown := map[string]correlate.SilenceID{}
+	v.Read(func(st *correlate.State, _ *correlate.Network) {
+		for id, s := range st.Silences {
+			shown[s.Reason] = id
+			if len(s.Scopes) != 1 || s.Scopes[0] != own {
+				t.Errorf("%s is shown with %v", s.Reason, s.Scopes)
+			}
+		}
+	})
+	if len(shown) != 2 || shown["works"] == "" || shown["both"] == "" {
+		t.Fatalf("shown are %v", shown)
+	}
+	if _, err := v.Submit(t.Context(), &correlate.EndSilence{ID: shown["both"], Actor: "south-desk", Via: "test"}); err == nil {
+		t.Error("ended a silence that reaches further")
+	}
+	if _, err := v.Submit(t.Context(), &correlate.EndSilence{ID: shown["works"], Actor: "south-desk", Via: "test"}); err != nil {
+		t.Error(err)
+	}
+}
+
 func TestKeysTellViewsApart(t *testing.T) {
 	a := accounts.Who{Scopes: []accounts.Scope{accounts.NewScope([]string{"a"}, []string{"b"})}}
 	b := accounts.Who{Scopes: []accounts.Scope{accounts.NewScope([]string{"b"}, []string{"a"})}}

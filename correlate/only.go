@@ -1,0 +1,69 @@
+package correlate
+
+// Only returns the part of a state that is about the sites of net, which is a
+// part of the network in force. It shares what it holds with s, so that it is
+// to be read, and no longer than s is lent. What this function does not know of
+// is left out.
+func (s *State) Only(net *Network) *State {
+	own := func(k Key) bool { return net.Site(k.Site) != nil }
+	out := NewState()
+	out.Seq, out.At, out.Started, out.Hash = s.Seq, s.At, s.Started, s.Hash
+	out.StandIns, out.Proofs, out.Flood = s.StandIns, s.Proofs, s.Flood // of rosters and of the whole
+	pick(out.Alarms, s.Alarms, own)
+	pick(out.Readings, s.Readings, own)
+	pick(out.Events, s.Events, own)
+	pick(out.ByAlarm, s.ByAlarm, own)
+	pick(out.Derived, s.Derived, own)
+	known := func(id AgentID) bool { return net.Agent(id) != nil }
+	pick(out.Agents, s.Agents, known)
+	pick(out.Audits, s.Audits, known)
+	for id, c := range s.CallOuts {
+		if own(c.Key) {
+			out.CallOuts[id] = c
+		}
+	}
+	for id, m := range s.Messages {
+		if own(m.Key) {
+			out.Messages[id] = m
+		}
+	}
+	s.silencesOnly(net, out)
+	for cause, under := range s.explains {
+		if own(cause) {
+			out.explains[cause] = map[Key]struct{}{}
+			pick(out.explains[cause], under, own)
+		}
+	}
+	return out
+}
+
+// silencesOnly copies the silences that cover something of net, with those of
+// their scopes that do.
+func (s *State) silencesOnly(net *Network, out *State) {
+	for id, silence := range s.Silences {
+		c := *silence
+		c.Scopes = nil
+		for _, scope := range silence.Scopes {
+			if len(net.Covered(scope)) > 0 {
+				c.Scopes = append(c.Scopes, scope)
+			}
+		}
+		if len(c.Scopes) == 0 {
+			continue
+		}
+		out.Silences[id] = &c
+		out.silenced[id] = map[Key]struct{}{}
+		pick(out.silenced[id], s.silenced[id], func(k Key) bool { return net.Site(k.Site) != nil })
+		if at, dealt := s.Dealt[id]; dealt {
+			out.Dealt[id] = at
+		}
+	}
+}
+
+func pick[K comparable, V any](to, from map[K]V, keep func(K) bool) {
+	for k, value := range from {
+		if keep(k) {
+			to[k] = value
+		}
+	}
+}
