@@ -35,7 +35,7 @@ var leastRole = map[string]string{
 
 	"POST /alarms/{id}/ask": "operate", "POST /sites/{id}/ask": "operate", "GET /rosters": "look", "POST /rosters/{name}/stand-ins": "supervise",
 	"POST /rosters/{name}/stand-ins/{id}/end": "supervise", "GET /alarms/{id}/explanation": "look",
-	"POST /api/v1/alarms/{id}/ask": "operate", "POST /api/v1/sites/{id}/ask": "operate", "GET /api/v1/silences": "look", "POST /api/v1/silences": "operate",
+	"POST /api/v1/alarms/{id}/ask": "operate", "POST /api/v1/sites/{id}/ask": "operate", "GET /silences": "look", "POST /silences": "operate", "POST /silences/{id}/end": "operate", "GET /api/v1/silences": "look", "POST /api/v1/silences": "operate",
 	"POST /api/v1/silences/{id}/end": "operate", "GET /api/v1/rosters/{name}/turns": "look", "POST /api/v1/rosters/{name}/stand-ins": "supervise",
 	"POST /api/v1/rosters/{name}/stand-ins/{id}/end": "supervise", "GET /api/v1/alarms/{id}/explanation": "look", "GET /api/v1/would-tell": "look",
 
@@ -44,7 +44,7 @@ var leastRole = map[string]string{
 
 // byInput are the addresses whose input may reach further than the sites that a
 // person sees, which package scoped decides.
-var byInput = []string{"/rosters/{name}/stand-ins/{id}/end", "/api/v1/rosters/{name}/stand-ins/{id}/end", "/api/v1/silences/{id}/end"}
+var byInput = []string{"/rosters/{name}/stand-ins/{id}/end", "/api/v1/rosters/{name}/stand-ins/{id}/end", "/silences/{id}/end", "/api/v1/silences/{id}/end"}
 
 // served are the routes of both handlers, and those that stand beside them.
 func served() []access.Route {
