@@ -39,12 +39,15 @@ var leastRole = map[string]string{
 	"POST /api/v1/silences/{id}/end": "operate", "GET /api/v1/rosters/{name}/turns": "look", "POST /api/v1/rosters/{name}/stand-ins": "supervise",
 	"POST /api/v1/rosters/{name}/stand-ins/{id}/end": "supervise", "GET /api/v1/alarms/{id}/explanation": "look", "GET /api/v1/would-tell": "look",
 
+	"GET /shift": "look", "GET /shifts/{date}/{name}": "look", "GET /report": "look", "POST /handover": "operate",
+	"GET /api/v1/shifts": "look", "GET /api/v1/shifts/{date}/{name}": "look", "GET /api/v1/report": "look", "POST /api/v1/handover": "operate", "POST /api/v1/handover/read": "operate",
+
 	"GET /metrics": "look", "GET /healthz": "nobody", "GET /readyz": "nobody", "GET /assets/{name}": "nobody",
 }
 
 // byInput are the addresses whose input may reach further than the sites that a
 // person sees, which package scoped decides.
-var byInput = []string{"/rosters/{name}/stand-ins/{id}/end", "/api/v1/rosters/{name}/stand-ins/{id}/end", "/silences/{id}/end", "/api/v1/silences/{id}/end"}
+var byInput = []string{"/rosters/{name}/stand-ins/{id}/end", "/api/v1/rosters/{name}/stand-ins/{id}/end", "/handover", "/api/v1/handover", "/api/v1/handover/read", "/silences/{id}/end", "/api/v1/silences/{id}/end"}
 
 // served are the routes of both handlers, and those that stand beside them.
 func served() []access.Route {
