@@ -43,6 +43,8 @@
 //	                a block's), then a CBOR map: 1 when it was first kept, int64
 //	                UnixNano; 2 its files, array of maps 1 name, 2 octets. Absent in
 //	                folders that never kept one
+//	bucket "marks": name of whoever follows the journal -> sequence number up to
+//	                which it is done, 8 octets. Absent where nobody does
 //
 // # A segment
 //
