@@ -62,3 +62,43 @@ func checkCause(word string, known []string) *fault {
 	}
 	return &fault{"unknown probable cause " + quoted(word), mend}
 }
+
+// causeRanges are the stretches of numbers of IANAItuProbableCause, in the
+// order of [probableCauses], with the event type (IANAItuEventType) that M.3100
+// groups them under; X.733 and X.736 are not grouped so.
+var causeRanges = [...]struct {
+	first, last int
+	event       string
+}{
+	{1, 26, "communicationsAlarm"}, {51, 82, "equipmentAlarm"}, {101, 136, "environmentalAlarm"}, {151, 166, "processingErrorAlarm"},
+	{201, 207, "qualityOfServiceAlarm"}, {500, 555, ""}, {600, 615, ""}, {1024, 1024, ""},
+}
+
+// CauseNumber returns the number of a probable cause (IANAItuProbableCause), or
+// 0 when there is none of that name.
+func CauseNumber(mnemonic string) int {
+	i := slices.Index(probableCauses(), mnemonic)
+	if i < 0 {
+		return 0
+	}
+	for _, r := range causeRanges {
+		if n := r.last - r.first + 1; i >= n {
+			i -= n
+			continue
+		}
+		return r.first + i
+	}
+	return 0
+}
+
+// CauseEvent returns the event type (IANAItuEventType) of a probable cause, or
+// "" when it is not certain.
+func CauseEvent(mnemonic string) string {
+	n := CauseNumber(mnemonic)
+	for _, r := range causeRanges {
+		if n >= r.first && n <= r.last {
+			return r.event
+		}
+	}
+	return ""
+}

@@ -21,7 +21,7 @@ type Summary struct {
 	Severities                                []SeverityChange
 	AgentsAdded, AgentsRemoved, AgentsChanged []correlate.AgentID
 	Rules, People, Security                   bool // something about them differs
-	Restart                                   bool // listeners, store, console or gateways differ, which takes a restart
+	Restart                                   bool // listeners, store, console or forward differ, which takes a restart
 }
 
 // SeverityChange is a point whose own severity, or that of a limit, differs.
@@ -66,10 +66,10 @@ func Diff(old, cur *Config) Summary {
 	}
 	d.agents(old, cur)
 	s.Rules = !alike(reflect.ValueOf(old.specs), reflect.ValueOf(cur.specs))
-	s.People = !alike(reflect.ValueOf(old.book), reflect.ValueOf(cur.book)) || !reflect.DeepEqual(old.Shifts, cur.Shifts)
+	s.People = !alike(reflect.ValueOf(old.book), reflect.ValueOf(cur.book)) || !slices.EqualFunc(old.Gateways, cur.Gateways, Gateway.Same) || !reflect.DeepEqual(old.Shifts, cur.Shifts)
 	s.Security = !reflect.DeepEqual(old.Receiver.Users, cur.Receiver.Users) || !slices.EqualFunc(old.Receiver.Policies, cur.Receiver.Policies, samePolicy)
 	s.Restart = !reflect.DeepEqual(old.Listeners, cur.Listeners) || old.Store.Folder != cur.Store.Folder || !reflect.DeepEqual(old.Console, cur.Console) ||
-		!alike(reflect.ValueOf(old.Gateways), reflect.ValueOf(cur.Gateways))
+		!alike(reflect.ValueOf(old.Forward), reflect.ValueOf(cur.Forward))
 	return s
 }
 
@@ -279,8 +279,8 @@ func (s Summary) String() string {
 	for _, part := range []struct {
 		differs bool
 		text    string
-	}{{s.Rules, "rules changed"}, {s.People, "people, rosters, ladders, routes or shifts changed"}, {s.Security, "SNMP users or listener policies changed"},
-		{s.Restart, "listeners, store, console or gateways changed (needs a restart)"}} {
+	}{{s.Rules, "rules changed"}, {s.People, "people, gateways, rosters, ladders, routes or shifts changed"}, {s.Security, "SNMP users or listener policies changed"},
+		{s.Restart, "listeners, store, console or forward changed (needs a restart)"}} {
 		if part.differs {
 			parts = append(parts, part.text)
 		}

@@ -66,10 +66,10 @@ func TestDiffLooksPastPositions(t *testing.T) {
 		file, text, want string
 	}{
 		"nothing":   {"people.yaml", "\n\n# moved\nroutes:\n  - {name: all, board-only: yes}\n", "nothing changed"},
-		"people":    {"people.yaml", "routes:\n  - {name: everything, board-only: yes}\n", "people, rosters, ladders, routes or shifts changed"},
-		"shifts":    {"people.yaml", "shifts: {day: {from: '06:00', to: '18:00'}}\nroutes:\n  - {name: all, board-only: yes}\n", "people, rosters, ladders, routes or shifts changed"},
+		"people":    {"people.yaml", "routes:\n  - {name: everything, board-only: yes}\n", "people, gateways, rosters, ladders, routes or shifts changed"},
+		"shifts":    {"people.yaml", "shifts: {day: {from: '06:00', to: '18:00'}}\nroutes:\n  - {name: all, board-only: yes}\n", "people, gateways, rosters, ladders, routes or shifts changed"},
 		"rules":     {"rules/own.yaml", "use: snmpv2\n", "rules changed"},
-		"listeners": {"standwatch.yaml", "security:\n  communities: {field: '${env:COMMUNITY}'}\ntraps:\n  listeners:\n    field: {address: '127.0.0.2:0', community: field}\n", "listeners, store, console or gateways changed (needs a restart)"},
+		"listeners": {"standwatch.yaml", "security:\n  communities: {field: '${env:COMMUNITY}'}\ntraps:\n  listeners:\n    field: {address: '127.0.0.2:0', community: field}\n", "listeners, store, console or forward changed (needs a restart)"},
 	} {
 		after, problems := configs.Load(t.Context(), with(map[string]string{c.file: c.text}), testOptions())
 		if after == nil {

@@ -57,7 +57,8 @@ type Config struct {
 	Store     Store
 	Console   Console
 	Gateways  []Gateway
-	Watcher   *Watcher // nil: nobody outside hears a heartbeat
+	Watcher   *Watcher  // nil: nobody outside hears a heartbeat
+	Forward   []Forward // other managers that are told of alarms
 	Shifts    []Shift
 	Hash      string   // SHA-256 over the files' names and contents, in hexadecimal
 	Files     []string // names of the files, in order
@@ -302,6 +303,7 @@ func (l *loader) compile() *Config {
 	var named []notify.Gateway
 	cfg.Gateways, named = c.gatewaysOf(l.daemon.Gateways)
 	cfg.Watcher = c.watcherOf(l.daemon.Watcher)
+	cfg.Forward = c.forwardOf(l.daemon.Forward)
 	cfg.Plan = l.compilePlan(cfg, named)
 	cfg.Shifts = c.shiftsOf(l.people.Shifts)
 	var policies []receiver.Policy

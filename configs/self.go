@@ -23,6 +23,7 @@ const (
 	SelfClock   correlate.PointID = "clock"             // the clock jumped
 	SelfAudit   correlate.PointID = "audit"             // agents do not answer when asked
 	SelfQueue   correlate.PointID = "queue"             // the queue before the journal is filling
+	SelfForward correlate.PointID = "forward"           // another manager takes no alarms
 	SelfHistory correlate.PointID = "history"           // the journal cannot be tidied, or a part of it is missing
 )
 

@@ -10,6 +10,7 @@ type daemonFile struct {
 	Console  consoleShape          `yaml:"console" jsonschema_description:"The pages for operators, and the API."`
 	Gateways entries[gatewayShape] `yaml:"gateways" jsonschema_description:"Ways to tell people, by name."`
 	Watcher  *watcherShape         `yaml:"watcher" jsonschema_description:"Who outside hears the master's heartbeat, and tells somebody when it does not."`
+	Forward  entries[forwardShape] `yaml:"forward" jsonschema_description:"Other managers that are told of alarms, by name."`
 	MIBs     list[text]            `yaml:"mibs" jsonschema_description:"Folders below the configuration folder with MIB texts, which give names, words and units."`
 	Defaults defaultsShape         `yaml:"defaults" jsonschema_description:"What holds for every point and agent that says nothing else."`
 }

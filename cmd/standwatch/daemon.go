@@ -57,25 +57,26 @@ type daemonOptions struct {
 // daemon joins the parts: receiver, ledger, outbox runner and console over one
 // store.
 type daemon struct {
-	opts      daemonOptions
-	log       zerolog.Logger
-	dir       string // the data folder
-	store     *store.Store
-	ledger    *ledger.Ledger
-	receiver  *receiver.Receiver
-	runner    *notify.Runner
-	auditor   *auditor
-	web       *http.Server
-	webAt     net.Listener
-	control   *control
-	keeper    *keeper
-	answers   *answers
-	missed    atomic.Int32   // heartbeats in a row that failed
-	beatWords atomic.Value   // why the last one did, a string
-	signer    *answer.Signer // of the links in messages
-	linkKey   []byte         // its key, which the addresses of calendars are made with too
-	door      door
-	closing   chan struct{} // closed before the web server ends, so that streams end
+	opts       daemonOptions
+	log        zerolog.Logger
+	dir        string // the data folder
+	store      *store.Store
+	ledger     *ledger.Ledger
+	receiver   *receiver.Receiver
+	runner     *notify.Runner
+	auditor    *auditor
+	web        *http.Server
+	webAt      net.Listener
+	control    *control
+	forwarders *forwarders
+	keeper     *keeper
+	answers    *answers
+	missed     atomic.Int32   // heartbeats in a row that failed
+	beatWords  atomic.Value   // why the last one did, a string
+	signer     *answer.Signer // of the links in messages
+	linkKey    []byte         // its key, which the addresses of calendars are made with too
+	door       door
+	closing    chan struct{} // closed before the web server ends, so that streams end
 
 	machine    machine
 	profiler   *http.Server // nil without
@@ -148,6 +149,9 @@ func (d *daemon) assemble(ctx context.Context) (err error) {
 	}
 	d.channels = channels
 	if d.runner, err = notify.New(notify.RunnerOptions{Outbox: newOutbox(d.ledger), Channels: channels, Inbox: d.inbox, Now: d.opts.Now, Log: d.log}); err != nil {
+		return err
+	}
+	if d.forwarders, err = d.newForwarders(); err != nil {
 		return err
 	}
 	return d.listenTraps()
@@ -280,6 +284,7 @@ func (d *daemon) run(ctx context.Context) error {
 	}
 	start(&others, ctx, d.receiver.Run)
 	start(&others, ctx, d.runner.Run)
+	start(&others, ctx, d.forwarders.run)
 	start(&others, ctx, d.auditor.runner.Run)
 	start(&others, ctx, d.auditor.follow)
 	start(&others, ctx, d.watchSelf)

@@ -30,13 +30,15 @@ var (
 	descFailures = desc("journal_commit_failures", "Commits that failed in a row.")
 	descQueue    = desc("journal_queue_length", "Inputs that wait to be decided.")
 	descGateway  = desc("gateway_failures", "Attempts at the gateway that failed in a row.", "gateway")
+	descForward  = desc("forward_backlog_records", "Records of the journal that the other manager has yet to be told of.", "to")
+	descAway     = desc("forward_failures", "Attempts at the other manager that failed in a row.", "to")
 	descReady    = desc("ready", "1 when the master can receive, decide and remember, else 0.")
 )
 
 // Describe implements prometheus.Collector.
 func (c collector) Describe(ch chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{descArrived, descEnded, descKernel, descTLS, descTLSOpen, descStanding, descUntaken, descCallOuts, descWaiting,
-		descSequence, descCommit, descFailures, descQueue, descGateway, descReady} {
+		descSequence, descCommit, descFailures, descQueue, descGateway, descForward, descAway, descReady} {
 		ch <- d
 	}
 	describeAudits(ch)
@@ -97,6 +99,10 @@ func (c collector) Collect(ch chan<- prometheus.Metric) {
 	gauge(descQueue, float64(c.d.queued()))
 	for _, g := range c.d.runner.Health() {
 		gauge(descGateway, float64(g.Failures), g.Gateway)
+	}
+	for _, f := range c.d.forwarders.health() {
+		gauge(descForward, float64(f.Backlog), f.Name)
+		gauge(descAway, float64(f.Failures), f.Name)
 	}
 	ready := 1.0
 	if c.d.trouble() != "" {

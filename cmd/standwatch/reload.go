@@ -77,7 +77,7 @@ func (d *daemon) reloadBy(ctx context.Context, actor string) (reloadReport, erro
 		d.log.Warn().Err(err).Msg("it cannot be said whether kept notifications would be understood now")
 	}
 	d.log.Info().Str("changed", out.Changed).Strs("changes", out.Lines).Strs("alarms", out.Alarms).Int("ready", out.Ready).
-		Msg("configuration reloaded; changes of listeners, console and store need a restart")
+		Msg("configuration reloaded; changes of listeners, console, store and forward need a restart")
 	return out, nil
 }
 

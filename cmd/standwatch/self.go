@@ -102,6 +102,7 @@ func (w *selfWatch) look(ctx context.Context) {
 	w.history(ctx)
 	w.gateways(ctx)
 	w.watcher(ctx)
+	w.forwards(ctx)
 	for _, duty := range w.d.onCall(w.d.opts.Now()) {
 		w.say(ctx, configs.SelfRoster, duty.Roster, len(duty.People) == 0, "Nobody is on call in the roster "+duty.Name)
 	}
