@@ -23,7 +23,10 @@ type Record struct {
 	Time   time.Time     `json:"time"`
 	Input  Input         `json:"input"`
 	Events []Event       `json:"event"`
-	Alarms []Alarm       `json:"alarm,omitempty"` // in the stream: the alarms concerned, as they are when it is sent
+	// ClockBack is by how many seconds the clock was set back just before, as
+	// far as the page shows it; see [ClockBack].
+	ClockBack float64 `json:"clock-back,omitempty"`
+	Alarms    []Alarm `json:"alarm,omitempty"` // in the stream: the alarms concerned, as they are when it is sent
 }
 
 // Input says what came in. Kind is arrival, notice, act, tick, start,
@@ -91,8 +94,9 @@ func (s *server) history(w http.ResponseWriter, r *http.Request) error {
 		return fmt.Errorf("read history: %w", err)
 	}
 	out := HistoryPage{Records: []Record{}, Next: page.Next}
-	for _, rec := range page.Records {
+	for i, rec := range page.Records {
 		out.Records = append(out.Records, RecordOf(rec, s.Zone))
+		out.Records[i].ClockBack = ClockBack(page.Records, i).Seconds()
 	}
 	return writeJSON(w, out)
 }

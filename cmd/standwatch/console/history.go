@@ -43,6 +43,7 @@ type historyLine struct {
 	SiteID   correlate.SiteID
 	Text     string
 	By       string
+	Back     string // how far the clock was set back just before, if it was
 	Account  string // that the line is about, if any
 }
 
@@ -96,8 +97,8 @@ func historyQuery(q url.Values, zone *time.Location) (store.Query, historyFilter
 // one without any tells what came.
 func historyView(c clock, net *correlate.Network, page store.Page) []historyLine {
 	var out []historyLine
-	for _, rec := range page.Records {
-		first := true
+	for i, rec := range page.Records {
+		first, begin := true, len(out)
 		for _, ev := range rec.Events {
 			l := eventLine(net, ev)
 			if l.What == "" {
@@ -114,6 +115,9 @@ func historyView(c clock, net *correlate.Network, page store.Page) []historyLine
 			l.Seq, l.At, l.First = rec.Seq, c.at(rec.At), true
 			l.By = cmp.Or(l.By, ranAgain(c, rec.Input))
 			out = append(out, l)
+		}
+		if back := api.ClockBack(page.Records, i); back > 0 {
+			out[begin].Back = spoken(back)
 		}
 	}
 	return out
