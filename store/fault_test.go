@@ -25,14 +25,21 @@ import (
 const roleEnv = "STORE_TEST_ROLE"
 
 func TestMain(m *testing.M) {
-	if role, dir, _ := strings.Cut(os.Getenv(roleEnv), " "); role == "fill-disk" {
-		if err := fillDisk(dir); err != nil {
-			fmt.Fprintln(os.Stderr, err)
-			os.Exit(1)
-		}
-		os.Exit(0)
+	role, dir, _ := strings.Cut(os.Getenv(roleEnv), " ")
+	var err error
+	switch role {
+	case "fill-disk":
+		err = fillDisk(dir)
+	case "power-load":
+		err = powerLoad(dir)
+	default:
+		os.Exit(m.Run())
 	}
-	os.Exit(m.Run())
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(1)
+	}
+	os.Exit(0)
 }
 
 func runChild(t *testing.T, role, dir string) {

@@ -99,7 +99,7 @@ func Open(dir string, opts Options) (*Store, error) {
 		return nil, err
 	}
 	if !opts.ReadOnly {
-		if err := os.MkdirAll(filepath.Join(dir, journalFolder), 0o700); err != nil {
+		if err := makeFolder(dir); err != nil {
 			return nil, fmt.Errorf("make data folder: %w", err)
 		}
 	}
@@ -112,9 +112,27 @@ func Open(dir string, opts Options) (*Store, error) {
 	return s, nil
 }
 
+// makeFolder makes the data folder with the folder of the journal, durably.
+func makeFolder(dir string) error {
+	_, err := os.Stat(dir)
+	if err := os.MkdirAll(filepath.Join(dir, journalFolder), 0o700); err != nil {
+		return err
+	}
+	if errors.Is(err, os.ErrNotExist) {
+		return syncDir(filepath.Dir(dir))
+	}
+	return nil
+}
+
 func (s *Store) open() error {
 	if err := s.openFolder(); err != nil {
 		return err
+	}
+	if !s.opts.ReadOnly {
+		// Or the identity could be gone while records of it are there.
+		if err := syncDir(s.dir); err != nil {
+			return err
+		}
 	}
 	firsts, err := s.survey()
 	if err != nil {
