@@ -30,6 +30,8 @@ func TestMain(m *testing.M) {
 	switch role {
 	case "fill-disk":
 		err = fillDisk(dir)
+	case "small-disk":
+		err = smallDisk(dir)
 	case "power-load":
 		err = powerLoad(dir)
 	default:
