@@ -326,10 +326,7 @@ func TestNewRefuses(t *testing.T) {
 }
 
 // pipe is a line whose other end says what the fuzzer wants.
-type pipe struct {
-	says []byte
-	gone chan struct{}
-}
+type pipe struct{ says []byte }
 
 func (p *pipe) Read(b []byte) (int, error) {
 	if len(p.says) == 0 {

@@ -171,6 +171,8 @@ func FuzzReply(f *testing.F) {
 		if err == nil && (r.code < 100 || r.code > 999) {
 			t.Errorf("%q: %+v %v", line, r, more)
 		}
-		r.outcome()
+		if o := r.outcome(); o != correlate.Temporary && o != correlate.Permanent {
+			t.Errorf("%q means %s", line, o)
+		}
 	})
 }
