@@ -176,7 +176,7 @@ func (e *Engine) unanswered(agent *Agent, in *Audit) {
 	if p == nil || agent.Heartbeat > 0 || !in.Only.IsZero() {
 		return
 	}
-	if a := e.st.Alarms[k]; a != nil && a.Condition {
+	if a := e.st.Alarms[k]; a != nil && a.Condition || e.heardLately(in) {
 		return
 	}
 	text := p.AlarmWord
@@ -184,6 +184,18 @@ func (e *Engine) unanswered(agent *Agent, in *Audit) {
 		text = "Silent"
 	}
 	e.conditionCame(k, p, rise{Text: text + ": it does not answer when asked (" + in.Failure + ")", Since: e.r.At, Audit: true})
+}
+
+// heardLately reports whether an agent that did not answer has sent something
+// since it was asked before, or since the master began to watch: it lives, and
+// only its answers do not arrive.
+func (e *Engine) heardLately(in *Audit) bool {
+	since := e.st.Started
+	if a := e.st.Audits[in.Agent]; a != nil && a.Asked.After(since) {
+		since = a.Asked
+	}
+	known := e.st.Agents[in.Agent]
+	return known != nil && known.Heard.After(since)
 }
 
 // answersThough is added to the text of a silence whose agent answers.

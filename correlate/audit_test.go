@@ -199,6 +199,16 @@ func TestUnansweredChangesNothingButAlive(t *testing.T) {
 	b.at(1)
 	b.want(b.audit("hub-1"), "cleared audited")
 	b.wantBoard("hub:mains")
+	// One that reports and does not answer lives: its reports and the failures
+	// must not turn its alive point over and over.
+	for second := 10.0; second < 60; second += 10 {
+		b.at(second)
+		b.hear("hub-1", uint32(100*second))
+		b.at(second + 1)
+		b.want(b.apply(fail()), "audited")
+	}
+	b.at(100)
+	b.want(b.apply(fail()), "raised(major) announced(raised) audited")
 }
 
 // TestAnswerDoesNotEndSilence: an agent that owes traps and answers has lost
