@@ -6,6 +6,7 @@ import (
 	"net/url"
 	"time"
 
+	"example.net/standwatch/correlate"
 	"example.net/standwatch/store/accounts"
 )
 
@@ -15,6 +16,10 @@ const (
 	defaultLongest = 16 * time.Hour
 	mostLongest    = 31 * 24 * time.Hour
 )
+
+// SelfCertificate is the point of the site self for a certificate of the console
+// that ends soon, or that is on disk and cannot be served.
+const SelfCertificate correlate.PointID = "certificate"
 
 // Console says where the pages are served, and how people get in.
 type Console struct {

@@ -99,6 +99,7 @@ func (w *selfWatch) look(ctx context.Context) {
 	w.queue(ctx)
 	w.audits(ctx)
 	w.clock(ctx)
+	w.certificate(ctx)
 	w.history(ctx)
 	w.gateways(ctx)
 	w.watcher(ctx)

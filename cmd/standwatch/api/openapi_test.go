@@ -152,3 +152,28 @@ func fill(t *testing.T, st *stage) {
 		t.Fatalf("a silence answered %d", r.StatusCode)
 	}
 }
+
+// Every operation asks for one of the ways in that the document describes.
+func TestOpenAPISaysHowToGetIn(t *testing.T) {
+	_, doc := described(t, newStage(t))
+	var d struct {
+		Security   []map[string][]string
+		Paths      map[string]map[string]struct{ Security *[]map[string][]string }
+		Components struct {
+			SecuritySchemes map[string]struct{ Type, Scheme, In, Name string }
+		}
+	}
+	if err := json.Unmarshal(doc, &d); err != nil {
+		t.Fatal(err)
+	}
+	if len(d.Security) != 2 || d.Components.SecuritySchemes["token"].Scheme != "bearer" || d.Components.SecuritySchemes["session"].In != "cookie" {
+		t.Errorf("ways in %v of %v", d.Security, d.Components.SecuritySchemes)
+	}
+	for path, methods := range d.Paths {
+		for method, op := range methods {
+			if op.Security != nil {
+				t.Errorf("%s %s has ways in of its own: %v", method, path, *op.Security)
+			}
+		}
+	}
+}
