@@ -74,6 +74,9 @@ func guard(path string, fn func() error) (err error) {
 // openBolt opens a bbolt file. mapped is the address space to reserve, so that
 // growing does not have to wait for readers.
 func openBolt(path string, readOnly bool, mapped int) (*bbolt.DB, error) {
+	if info, err := os.Stat(path); readOnly && err == nil && info.Size() == 0 {
+		return nil, &DamageError{Path: path, What: "it is empty"} // which the library would begin anew
+	}
 	var db *bbolt.DB
 	err := guard(path, func() (err error) {
 		db, err = bbolt.Open(path, 0o600, &bbolt.Options{

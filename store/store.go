@@ -500,7 +500,7 @@ func (s *Store) chunkAs(g *segment, from, last correlate.Seq, decode func([]byte
 		return s.eachRaw(g, tx, from, last, func(seq correlate.Seq, data []byte) error {
 			r, err := decode(data)
 			if err != nil {
-				return err
+				return &DamageError{Path: g.path, What: fmt.Sprintf("record %d: %v", seq, err)}
 			}
 			recs = append(recs, r)
 			return nil
