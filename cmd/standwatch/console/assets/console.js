@@ -82,9 +82,26 @@ function connect() {
   });
   source.onerror = () => {
     // The browser asks again by itself unless the answer was an error.
-    if (source.readyState === EventSource.CLOSED) retry = setTimeout(connect, 3000);
+    if (source.readyState === EventSource.CLOSED) {
+      retry = setTimeout(connect, 3000);
+      stillIn();
+    }
     judge();
   };
+}
+
+// stillIn leads to the login when the session is over, unless something is
+// being written that would be lost.
+async function stillIn() {
+  try {
+    const answer = await fetch("/keys", { method: "HEAD", headers: { Accept: "application/problem+json" } });
+    if (answer.status !== 401) return;
+  } catch {
+    return; // the master cannot be reached, which judge says
+  }
+  const place = `/login?${new URLSearchParams({ next: location.pathname + location.search })}`;
+  if (all("input[type=text], textarea").some((i) => i.closest("[data-act]") && i.value)) refuse("You are logged out. What you wrote is still here; log in again in another window.");
+  else location.assign(place);
 }
 
 function clockText(ms) {
