@@ -2,6 +2,7 @@ package console
 
 import (
 	"fmt"
+	"strings"
 
 	"example.net/standwatch/correlate"
 )
@@ -15,15 +16,13 @@ func accessLine(l *historyLine, ev correlate.Event, add func(string)) {
 		add(e.Text)
 	case *correlate.SessionChanged:
 		l.What, l.By, l.Text, l.Account = e.What.String(), e.Actor, e.Account, e.Account
-		add(e.Text)
-		add(fromWords(e.From))
+		add(strings.TrimSpace(fromWords(e.From) + " " + e.Text))
 	case *correlate.LoginRefused:
 		l.What, l.Text, l.Account = "login refused", e.Account, e.Account
 		if e.Account == "" {
 			l.Text = "a name that is nobody's"
 		}
-		add(fmt.Sprintf("%s, %s by now", e.Text, count(e.Times, "time", "times")))
-		add(fromWords(e.From))
+		add(strings.TrimSpace(fmt.Sprintf("%s, %s by now %s", e.Text, count(e.Times, "time", "times"), fromWords(e.From))))
 	case *correlate.Configured:
 		l.What, l.By, l.Text = "configuration", e.Actor, e.Summary
 	}

@@ -36,16 +36,16 @@ type trailGroup struct {
 // trailGroups are what people do, by the kinds of event it leads to.
 func trailGroups() []trailGroup {
 	return []trailGroup{
-		{"actions on alarms", []string{"acknowledged", "noted", "shelved", "unshelved", "out-of-service", "in-service", "passed", "refused"}},
+		{"actions on alarms", []string{"acknowledged", "noted", "shelved", "unshelved", "passed", "refused"}},
 		{"logins and sessions", []string{"session", "login-refused"}},
 		{"accounts and tokens", []string{"account"}},
 		{"configuration", []string{"configured"}},
-		{"rosters", []string{"stand-in", "stand-in-ended"}},
+		{"silences", []string{"silence-set", "silence-ended"}},
+		{"rosters and shifts", []string{"stand-in-set", "stand-in-ended", "handed-over", "handover-read"}},
 	}
 }
 
-// trailKinds returns the kinds of a group, or of all when name is empty. Words
-// that name no event are left out.
+// trailKinds returns the kinds of a group, or of all when name is empty.
 func trailKinds(name string) (kinds []correlate.EventKind, known bool) {
 	for _, g := range trailGroups() {
 		if name != "" && g.Name != name {
@@ -53,9 +53,7 @@ func trailKinds(name string) (kinds []correlate.EventKind, known bool) {
 		}
 		known = true
 		for _, word := range g.Kinds {
-			if kind := api.KindOf(word); kind != 0 {
-				kinds = append(kinds, kind)
-			}
+			kinds = append(kinds, api.KindOf(word))
 		}
 	}
 	return kinds, known
