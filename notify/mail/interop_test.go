@@ -193,7 +193,7 @@ func TestInteropMailServer(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, words := range []string{"Subject: CRITICAL Harrow Knoll: Mains failed [K7M3P]", "Auto-Submitted: auto-generated", "To: <crew@example.net>", "\n.\n", "with esmtpsa", "text/html"} {
+	for _, words := range []string{"Subject: CRITICAL Harrow Knoll: Mains failed [K7M3P]", "Auto-Submitted: auto-generated", "To: <crew@example.net>", "\n.\n", "esmtpsa ", "text/html"} {
 		if !strings.Contains(strings.ReplaceAll(string(text), "\r\n", "\n"), words) {
 			t.Errorf("the mail lacks %q:\n%s", words, text)
 		}
