@@ -1,6 +1,7 @@
 package terminal
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"strings"
@@ -27,7 +28,7 @@ func standing(id string, s correlate.Severity, ago time.Duration, more func(*api
 }
 
 func screenOf(alarms ...api.Alarm) *model {
-	m := newModel(nil, nil, func() time.Time { return start }, false)
+	m := newModel(context.Background(), nil, func() time.Time { return start }, false)
 	m.Update(boardRead{Sentence: "Three alarms stand.", Alarms: alarms})
 	return m
 }
