@@ -18,14 +18,13 @@ const (
 
 // Bounds of a block. Plain ones stay small, because a commit rewrites the last
 // leaf of the tree. Sealed ones give zstd some context and are still small, since
-// a page of history may have to unpack a block for every record. Measured with the
-// benchmarks' records: 239 octets a record on disk, 287 with blocks of half the
-// size, which are hardly faster to search.
+// a page of history may have to unpack a block for every record, which is most of
+// what such a page costs.
 const (
 	plainBlockRecords  = 32
 	plainBlockBytes    = 8 << 10
-	sealedBlockRecords = 64
-	sealedBlockBytes   = 16 << 10
+	sealedBlockRecords = 32
+	sealedBlockBytes   = 8 << 10
 	maxBlockBytes      = 64 << 20 // what a damaged header may make us allocate
 )
 
