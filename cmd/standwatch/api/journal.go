@@ -17,6 +17,8 @@ type Journal interface {
 	// Scan calls fn with each record from a sequence number on, in order,
 	// until it returns an error, which Scan then returns.
 	Scan(ctx context.Context, from correlate.Seq, fn func(*correlate.Record) error) error
+	// ScanEvents is Scan without the inputs, and faster; an input may be there.
+	ScanEvents(ctx context.Context, from correlate.Seq, fn func(*correlate.Record) error) error
 	// First returns the number of the oldest record that is kept.
 	First() correlate.Seq
 }

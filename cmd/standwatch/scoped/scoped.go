@@ -253,6 +253,15 @@ func began(net *correlate.Network, e *correlate.ShiftBegan) *correlate.ShiftBega
 	return &c
 }
 
+// ScanEvents is Scan without the inputs for those who may see everything. For
+// others they are needed to know what may be seen.
+func (v *View) ScanEvents(ctx context.Context, from correlate.Seq, fn func(*correlate.Record) error) error {
+	if v.all() {
+		return v.src.Journal.ScanEvents(ctx, from, fn)
+	}
+	return v.Scan(ctx, from, fn)
+}
+
 // First returns the number of the oldest record that is kept.
 func (v *View) First() correlate.Seq { return v.src.Journal.First() }
 

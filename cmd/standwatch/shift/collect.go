@@ -16,7 +16,9 @@ import (
 // Journal is what a report is read from. The store is one.
 type Journal interface {
 	History(store.Query) (store.Page, error)
-	Scan(ctx context.Context, from correlate.Seq, fn func(*correlate.Record) error) error
+	// ScanEvents calls fn for every record from one on, in order; it may leave
+	// out the inputs.
+	ScanEvents(ctx context.Context, from correlate.Seq, fn func(*correlate.Record) error) error
 	First() correlate.Seq
 }
 
@@ -43,7 +45,7 @@ func Collect(ctx context.Context, j Journal, span Span, o Options) (*Report, err
 	if err != nil {
 		return nil, fmt.Errorf("find the begin of the report: %w", err)
 	}
-	err = j.Scan(ctx, from, func(r *correlate.Record) error {
+	err = j.ScanEvents(ctx, from, func(r *correlate.Record) error {
 		if !r.At.Before(span.To.Add(late)) {
 			return errEnough
 		}
