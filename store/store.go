@@ -287,7 +287,7 @@ func (s *Store) Settle() error {
 	if err := s.settle(); err != nil {
 		return fmt.Errorf("take back a failed commit: %w", err)
 	}
-	if err := s.segments[len(s.segments)-1].probe(); err != nil {
+	if err := s.newest().probe(); err != nil {
 		return fmt.Errorf("try a commit: %w", err)
 	}
 	return nil
@@ -295,10 +295,10 @@ func (s *Store) Settle() error {
 
 // settle takes back what a failed commit may have left.
 func (s *Store) settle() error {
-	if !s.unsure || len(s.segments) == 0 {
+	if !s.unsure {
 		return nil
 	}
-	err := s.segments[len(s.segments)-1].put(s.last+1, nil, true)
+	err := s.newest().put(s.last+1, nil, true)
 	s.unsure = err != nil
 	return err
 }
@@ -392,9 +392,17 @@ func (s *Store) publish(g *segment, recs []*correlate.Record, size int64) {
 	}
 }
 
+// newest returns the segment that is written. Retention may be taking others
+// out of the list at the same time.
+func (s *Store) newest() *segment {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return s.segments[len(s.segments)-1]
+}
+
 // room returns the segment to append to, a new one when the newest is full.
 func (s *Store) room(at time.Time) (*segment, error) {
-	g := s.segments[len(s.segments)-1]
+	g := s.newest()
 	n := int64(g.last) - int64(g.first) + 1
 	if n < int64(s.opts.SegmentRecords) && g.bytes < s.opts.SegmentBytes && (n == 0 || at.UnixNano()-g.begun < int64(s.opts.SegmentSpan)) {
 		return g, nil

@@ -293,7 +293,7 @@ func FuzzRead(f *testing.F) {
 	f.Fuzz(func(t *testing.T, text []byte) {
 		l, problems := pointlist.Read(text, pointlist.Options{Name: "list"})
 		for _, p := range problems {
-			if p.Line < 0 || p.Line > 1+bytes.Count(text, []byte{'\n'}) || p.Column < 0 {
+			if p.Line < 0 || p.Line > 1+bytes.Count(text, []byte{'\n'})+bytes.Count(text, []byte{'\r'}) || p.Column < 0 {
 				t.Fatalf("a problem outside the list: %+v", p)
 			}
 		}
