@@ -25,7 +25,7 @@ import (
 func newDemoTrial(t *testing.T) *trial {
 	t.Helper()
 	tr := &trial{data: t.TempDir(), traps: freePort(t, "udp"), console: freePort(t, "tcp")}
-	tr.launch(t, nil, "demo", "--data", tr.data, "--traps", tr.traps, "--console", tr.console, "--pace", "0.001")
+	tr.launch(t, nil, "demo", "--data", tr.data, "--traps", tr.traps, "--console", tr.console, "--pace", "0.001", "--mine", "quarry-gate")
 	t.Cleanup(func() { tr.stop(t) })
 	return tr
 }

@@ -15,6 +15,7 @@ import (
 	"example.net/standwatch/cmd/standwatch/demo"
 	"example.net/standwatch/configs"
 	"example.net/standwatch/configs/example"
+	"example.net/standwatch/correlate"
 	"github.com/spf13/cobra"
 )
 
@@ -40,6 +41,7 @@ Nobody has to log in, so the console listens on loopback only.`,
 	flags.StringVar(&o.console, "console", "127.0.0.1:8620", "loopback address of the console")
 	flags.StringVar(&o.traps, "traps", "127.0.0.1:10162", "loopback address for traps")
 	flags.Float64Var(&o.pace, "pace", 1, "how many times faster than life the story is told")
+	flags.StringSliceVar(&o.mine, "mine", nil, "sites whose remotes you play yourself, with standwatch send: they say and answer nothing")
 	logFlags(cmd, &o.format, &o.level)
 	flags.Lookup("log").DefValue, o.format = "console", "console"
 	flags.Lookup("log-level").DefValue, o.level = "warn", "warn"
@@ -49,6 +51,7 @@ Nobody has to log in, so the console listens on loopback only.`,
 type demoFlags struct {
 	data, console, traps, format, level string
 	pace                                float64
+	mine                                []string
 }
 
 // runDemo runs daemon and story until ctx ends.
@@ -124,7 +127,14 @@ func stageDemo(ctx context.Context, out io.Writer, load func(context.Context) (*
 	if problems.Mistakes() {
 		return nil, problems
 	}
-	return demo.New(demo.Options{Out: out, Master: master, Network: cfg.Network, Remotes: demo.Cast(cfg.Network, cfg.Receiver), Pace: o.pace, Now: time.Now})
+	var mine []correlate.SiteID
+	for _, id := range o.mine {
+		if cfg.Network.Site(correlate.SiteID(id)) == nil {
+			return nil, fmt.Errorf("%w: --mine: there is no site %q", errUsage, id)
+		}
+		mine = append(mine, correlate.SiteID(id))
+	}
+	return demo.New(demo.Options{Leave: mine, Out: out, Master: master, Network: cfg.Network, Remotes: demo.Cast(cfg.Network, cfg.Receiver), Pace: o.pace, Now: time.Now})
 }
 
 func pointGateways(env map[string]string, show *demo.Demo) error {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"net/netip"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -15,14 +16,17 @@ import (
 
 // Options configure a [Demo].
 type Options struct {
-	Out      io.Writer          // the story is told here, in plain words
-	Master   netip.AddrPort     // where the remotes send: a loopback address
-	Network  *correlate.Network // the network that the story plays in
-	Remotes  []Remote           // one or more for each site that the story names
-	Script   []Beat             // nil: [Script]
-	MailAddr string             // where the mail stand-in listens; "" any port of 127.0.0.1
-	SMSAddr  string             // where the SMS stand-in listens; "" likewise
-	Pace     float64            // how many times as fast as written; 0 is 1
+	Out     io.Writer          // the story is told here, in plain words
+	Master  netip.AddrPort     // where the remotes send: a loopback address
+	Network *correlate.Network // the network that the story plays in
+	Remotes []Remote           // one or more for each site that the story names
+	Script  []Beat             // nil: [Script]
+	// Leave names sites whose remotes say and answer nothing, so that somebody
+	// else can play them.
+	Leave    []correlate.SiteID
+	MailAddr string  // where the mail stand-in listens; "" any port of 127.0.0.1
+	SMSAddr  string  // where the SMS stand-in listens; "" likewise
+	Pace     float64 // how many times as fast as written; 0 is 1
 	Now      func() time.Time
 	// Wait waits for d, or returns the context's error; nil waits in earnest.
 	Wait func(ctx context.Context, d time.Duration) error
@@ -100,6 +104,7 @@ func (d *Demo) open() error {
 			return err
 		}
 		d.all = append(d.all, a)
+		a.silent.Store(slices.Contains(o.Leave, r.Site))
 		if err := a.answer(o.Network, d.port, o.Now); err != nil {
 			return err
 		}
