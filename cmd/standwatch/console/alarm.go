@@ -172,10 +172,7 @@ func (s *server) arrived(e *evidenceView, in *correlate.Arrival, key correlate.K
 		e.Came += fmt.Sprintf(", which came as record %d and was run again", in.RunAgain)
 	}
 	e.Agent, e.Secure = in.Agent, in.Security
-	e.Trap = in.TrapOID
-	if oid, err := snmp.ParseOID(in.TrapOID); err == nil {
-		e.Trap = s.named(oid)
-	}
+	e.Trap = s.namedText(in.TrapOID)
 	e.Facts = facts(in.Observations, key)
 	e.Octets = hex.Dump(masked(in.Datagram))
 	n, err := s.decode(in)
@@ -186,6 +183,15 @@ func (s *server) arrived(e *evidenceView, in *correlate.Arrival, key correlate.K
 	for _, v := range n.Varbinds {
 		e.Vars = append(e.Vars, variable{s.named(snmp.OID(v.Name)), v.TypeName(), plain(s.Names.Value(v), 400)})
 	}
+}
+
+// namedText is named for an identifier in text.
+func (s *server) namedText(dotted string) string {
+	oid, err := snmp.ParseOID(dotted)
+	if err != nil {
+		return dotted
+	}
+	return s.named(oid)
 }
 
 // named returns the name of an identifier, with the dotted form beside it.

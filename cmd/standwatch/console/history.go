@@ -94,8 +94,8 @@ func historyQuery(q url.Values, zone *time.Location) (store.Query, historyFilter
 }
 
 // historyView makes lines of records. A record tells its events one by one;
-// one without any tells what came.
-func historyView(c clock, net *correlate.Network, page store.Page) []historyLine {
+// one without any tells what came; named gives an identifier its name.
+func historyView(c clock, net *correlate.Network, page store.Page, named func(oid string) string) []historyLine {
 	var out []historyLine
 	for i, rec := range page.Records {
 		first, begin := true, len(out)
@@ -111,7 +111,7 @@ func historyView(c clock, net *correlate.Network, page store.Page) []historyLine
 			first = false
 		}
 		if first {
-			l := inputLine(rec.Input)
+			l := inputLine(rec.Input, named)
 			l.Seq, l.At, l.First = rec.Seq, c.at(rec.At), true
 			l.By = cmp.Or(l.By, ranAgain(c, rec.Input))
 			out = append(out, l)
@@ -229,10 +229,10 @@ func callOutLine(l *historyLine, ev correlate.Event, add func(string)) {
 	}
 }
 
-func inputLine(input correlate.Input) historyLine {
+func inputLine(input correlate.Input, named func(oid string) string) historyLine {
 	switch in := input.(type) {
 	case *correlate.Arrival:
-		l := historyLine{What: map[bool]string{true: "inform", false: "trap"}[in.Inform], Text: in.TrapOID + " from " + in.Origin}
+		l := historyLine{What: map[bool]string{true: "inform", false: "trap"}[in.Inform], Text: named(in.TrapOID) + " from " + in.Origin}
 		if in.Unmatched != "" {
 			l.What, l.Text = "unmatched", l.Text+": "+plain(in.Unmatched, 200)
 		}
@@ -268,7 +268,7 @@ func (s *server) history(w http.ResponseWriter, r *http.Request) error {
 		return fmt.Errorf("read history: %w", err)
 	}
 	page := historyPage{Filter: f, Kinds: historyKinds()}
-	if err := s.read(r, func(c clock, src source) { page.Lines = historyView(c, src.net, got) }); err != nil {
+	if err := s.read(r, func(c clock, src source) { page.Lines = historyView(c, src.net, got, s.namedText) }); err != nil {
 		return err
 	}
 	if q.Before != 0 {
