@@ -185,15 +185,6 @@ func (s *server) arrived(e *evidenceView, in *correlate.Arrival, key correlate.K
 	}
 }
 
-// namedText is named for an identifier in text.
-func (s *server) namedText(dotted string) string {
-	oid, err := snmp.ParseOID(dotted)
-	if err != nil {
-		return dotted
-	}
-	return s.named(oid)
-}
-
 // named returns the name of an identifier, with the dotted form beside it.
 func (s *server) named(oid snmp.OID) string {
 	name, dotted := s.Names.Name(oid), oid.String()
