@@ -144,7 +144,7 @@ func TestNamedImporters(t *testing.T) {
 		library, reason string
 		may             []string
 	}{
-		{"github.com/gosnmp/gosnmp", "the receiver decodes by itself; the library asks agents, plays remotes and sends to other managers", []string{"cmd/standwatch/demo", "receiver/audit", "notify/northbound"}},
+		{"github.com/gosnmp/gosnmp", "the receiver decodes by itself; the library asks agents, plays remotes and sends to other managers", []string{"cmd/race", "cmd/standwatch/demo", "receiver/audit", "notify/northbound"}},
 		{"go.etcd.io/bbolt", "one package knows the file", []string{"store"}},
 		{"github.com/fxamacker/cbor/v2", "records are encoded where they are kept", []string{"store"}},
 		{"github.com/coreos/go-oidc/v3", "other providers are a way in", []string{"cmd/standwatch/access"}},

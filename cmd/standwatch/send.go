@@ -9,6 +9,8 @@ import (
 	"net"
 	"net/netip"
 	"os"
+	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -24,8 +26,8 @@ import (
 type sendFlags struct {
 	target, from, version, community         string
 	user, auth, authSecret, priv, privSecret string
-	engine, context, agentAddress, trap      string
-	varbinds                                 []string
+	engine, context, agentAddress            string
+	traps, varbinds                          []string
 	inform                                   bool
 	tries, count, distinct                   int
 	boots                                    uint32
@@ -48,7 +50,9 @@ one by one, each waiting for its answer.
 
 A varbind is OID=type:value, where type is one of
 ` + "  " + strings.Join(wire.ValueTypes(), ", ") + `
-(text is octets as typed, hex and opaque octets in hexadecimal).
+(text is octets as typed, hex and opaque octets in hexadecimal). In a load, # in
+a value stands for a number that counts up from 0 with each round of the traps,
+so that a load can speak of many instances and raise and clear each.
 
 A community or secret may be written out for a trial; env:NAME takes it from an
 environment variable and file:PATH from a file, so that it does not show in the
@@ -60,7 +64,8 @@ binds one that this machine has, such as any of 127.0.0.0/8.`,
       --varbind 1.3.6.1.4.1.32473.10.2.1.1.7=int:7 --varbind 1.3.6.1.4.1.32473.10.2.1.2.7=int:1
   standwatch send --target 127.0.0.1:10162 --version v3 --inform --user trial \
       --auth sha256 --auth-secret env:TRIAL_AUTH --priv aes128 --priv-secret env:TRIAL_PRIV
-  standwatch send --target 127.0.0.1:10162 --community trial --count 100000 --rate 20000`,
+  standwatch send --target 127.0.0.1:10162 --community trial --count 100000 --rate 20000 \
+      --trap 1.3.6.1.4.1.32473.20.0.1 --trap 1.3.6.1.4.1.32473.20.0.2 --varbind 1.3.6.1.4.1.32473.20.1.1=int:#`,
 		Args: noArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return runSend(cmd.Context(), cmd.OutOrStdout(), f)
@@ -72,7 +77,7 @@ binds one that this machine has, such as any of 127.0.0.0/8.`,
 	flags.StringVar(&f.from, "from", "", "own `address` to send from")
 	flags.StringVar(&f.version, "version", "v2c", "v1, v2c or v3")
 	flags.BoolVar(&f.inform, "inform", false, "send an inform and wait for its answer")
-	flags.StringVar(&f.trap, "trap", "1.3.6.1.6.3.1.1.5.1", "what is notified, as an `OID`; coldStart unless said otherwise")
+	flags.StringArrayVar(&f.traps, "trap", []string{"1.3.6.1.6.3.1.1.5.1"}, "what is notified, as an `OID`; coldStart unless said otherwise. Given again, a load takes turns")
 	flags.StringArrayVar(&f.varbinds, "varbind", nil, "a variable binding, `OID=type:value`; can be given again")
 	flags.StringVar(&f.community, "community", "", "community of v1 and v2c")
 	flags.StringVar(&f.user, "user", "", "user of v3")
@@ -110,7 +115,7 @@ func runSend(ctx context.Context, out io.Writer, f sendFlags) error {
 	case f.inform:
 		return f.informs(ctx, out, s, n)
 	}
-	if err := s.Send(ctx, time.Now(), n); err != nil {
+	if err := s.Send(ctx, time.Now(), n[0]); err != nil {
 		return fmt.Errorf("send to %s: %w", f.target, err)
 	}
 	fmt.Fprintf(out, "sent one %s trap to %s\n", f.version, f.target)
@@ -118,7 +123,7 @@ func runSend(ctx context.Context, out io.Writer, f sendFlags) error {
 }
 
 // informs sends informs one by one, each until it is answered.
-func (f sendFlags) informs(ctx context.Context, out io.Writer, s *wire.Sender, n wire.Notification) error {
+func (f sendFlags) informs(ctx context.Context, out io.Writer, s *wire.Sender, n []wire.Notification) error {
 	var answered, unanswered int
 	var last error
 	began := time.Now()
@@ -126,7 +131,7 @@ func (f sendFlags) informs(ctx context.Context, out io.Writer, s *wire.Sender, n
 		if err := until(ctx, began, i, f.rate); err != nil {
 			break
 		}
-		err := s.Send(ctx, time.Now(), n)
+		err := s.Send(ctx, time.Now(), n[i%len(n)])
 		switch {
 		case err == nil:
 			answered++
@@ -161,15 +166,12 @@ func until(ctx context.Context, began time.Time, i int, rate float64) error {
 }
 
 // burst encodes a load of traps and sends it in batches.
-func (f sendFlags) burst(ctx context.Context, out io.Writer, s *wire.Sender, o wire.Options, n wire.Notification) error {
-	distinct := min(f.count, max(1, f.distinct))
-	if o.Version == snmp.V3 {
-		distinct = f.count // a v3 message that came before is a replay (RFC 3414 section 1.2)
-	}
-	datagrams := make([][]byte, distinct)
+func (f sendFlags) burst(ctx context.Context, out io.Writer, s *wire.Sender, o wire.Options, n []wire.Notification) error {
+	datagrams := make([][]byte, f.different(o))
+	now := time.Now() // one for all: those that come round again are not older than the ones before
 	for i := range datagrams {
 		var err error
-		if datagrams[i], err = s.Encode(time.Now(), n); err != nil {
+		if datagrams[i], err = s.Encode(now, n[i%len(n)]); err != nil {
 			return fmt.Errorf("encode the load: %w", err)
 		}
 	}
@@ -188,6 +190,14 @@ func (f sendFlags) burst(ctx context.Context, out io.Writer, s *wire.Sender, o w
 	return nil
 }
 
+// different is how many datagrams a load goes round.
+func (f sendFlags) different(o wire.Options) int {
+	if o.Version == snmp.V3 {
+		return f.count // a v3 message that came before is a replay (RFC 3414 section 1.2)
+	}
+	return min(f.count, max(1, f.distinct))
+}
+
 func dialFrom(o wire.Options) (*net.UDPConn, error) {
 	var local *net.UDPAddr
 	if o.From.IsValid() {
@@ -201,12 +211,12 @@ func dialFrom(o wire.Options) (*net.UDPConn, error) {
 }
 
 // parse reads the flags; its errors are errors in how the command was called.
-func (f sendFlags) parse(now time.Time) (wire.Options, wire.Notification, error) {
+func (f sendFlags) parse(now time.Time) (wire.Options, []wire.Notification, error) {
 	o := wire.Options{Inform: f.inform, Started: epoch, Boots: f.boots, Tries: f.tries, Wait: f.wait}
 	if f.uptime > 0 {
 		o.Started = now.Add(-f.uptime)
 	}
-	var n wire.Notification
+	var n []wire.Notification
 	if f.target == "" {
 		return o, n, errors.New("--target is missing: host:port of the master")
 	}
@@ -217,17 +227,41 @@ func (f sendFlags) parse(now time.Time) (wire.Options, wire.Notification, error)
 	for _, step := range []func(*wire.Options) error{f.parseAddresses, f.parseVersion, f.parseLogin} {
 		faults = append(faults, step(&o))
 	}
-	oid, err := snmp.ParseOID(f.trap)
-	if err != nil {
-		faults = append(faults, fmt.Errorf("--trap: %w", err))
+	if err := errors.Join(faults...); err != nil {
+		return o, n, err
 	}
-	n.TrapOID = "." + oid.String()
-	for _, text := range f.varbinds {
-		vb, err := wire.ParseVarbind(text)
-		faults = append(faults, err)
-		n.Varbinds = append(n.Varbinds, vb)
+	n, err := f.notifications(o)
+	return o, n, err
+}
+
+// notifications are what is sent, in turns.
+func (f sendFlags) notifications(o wire.Options) ([]wire.Notification, error) {
+	var faults []error
+	var traps []string
+	for _, text := range f.traps {
+		oid, err := snmp.ParseOID(text)
+		if err != nil {
+			faults = append(faults, fmt.Errorf("--trap: %w", err))
+		}
+		traps = append(traps, "."+oid.String())
 	}
-	return o, n, errors.Join(faults...)
+	many := 1
+	if f.count > 1 && slices.ContainsFunc(f.varbinds, func(v string) bool { return strings.Contains(v, "#") }) {
+		many = f.different(o)
+	}
+	many = max(many, min(f.count, len(traps)))
+	out := make([]wire.Notification, many)
+	for i := range out {
+		out[i].TrapOID = traps[i%len(traps)]
+		for _, text := range f.varbinds {
+			vb, err := wire.ParseVarbind(strings.ReplaceAll(text, "#", strconv.Itoa(i/len(traps))))
+			if err != nil {
+				return nil, errors.Join(append(faults, err)...)
+			}
+			out[i].Varbinds = append(out[i].Varbinds, vb)
+		}
+	}
+	return out, errors.Join(faults...)
 }
 
 // epoch is when the sender claims to have started. Clocks that count from a

@@ -142,3 +142,20 @@ func TestSendStopsWhenTold(t *testing.T) {
 		t.Errorf("got %v, want the context's error", err)
 	}
 }
+
+// TestSendLoadTakesTurns: a load goes round its traps, and # counts the rounds.
+func TestSendLoadTakesTurns(t *testing.T) {
+	m := wiretest.Listen(t, 0)
+	_, err := send(t, "--target", m.Addr().String(), "--community", "c", "--count", "6", "--rate", "2000",
+		"--trap", "1.3.6.1.4.1.32473.20.0.1", "--trap", "1.3.6.1.4.1.32473.20.0.2", "--varbind", "1.3.6.1.4.1.32473.20.1.1=int:#")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, want := range []string{".1 0", ".2 0", ".1 1", ".2 1", ".1 2", ".2 2"} {
+		got := m.Next(t)
+		_, number, _ := strings.Cut(strings.Join(got.Varbinds, " "), "=")
+		if said := got.TrapOID[len(got.TrapOID)-2:] + " " + number; said != want {
+			t.Errorf("datagram %d is %q, not %q", i, said, want)
+		}
+	}
+}
