@@ -135,7 +135,14 @@ func stepsOf(rec *correlate.Record, key correlate.Key, zone *time.Location) (out
 		add("came", fmt.Sprintf("%s %s %s from %s (agent %s, listener %s)", kind, input.Version, input.TrapOID, input.From, cmp.Or(string(input.Agent), "unknown"), input.Listener))
 		for _, o := range input.Observations {
 			if o.Key == key {
-				add("rule", fmt.Sprintf("rule %s says: %s %s %s", o.Rule, o.What, o.Severity, o.Text))
+				words := []string{o.What.String()}
+				if o.Severity != 0 {
+					words = append(words, o.Severity.String())
+				}
+				if o.Text != "" {
+					words = append(words, o.Text)
+				}
+				add("rule", fmt.Sprintf("rule %s says: %s", o.Rule, strings.Join(words, ", ")))
 			}
 		}
 	case *correlate.Notice:
