@@ -83,6 +83,7 @@ type Health struct {
 	Queue      int           // inputs that wait
 	QueueLen   int           // how many may
 	Seq        correlate.Seq // newest durable record
+	Due        time.Time     // when something may next be decided if nothing comes in; zero when nothing waits
 }
 
 // Ledger is the one writer.
@@ -134,6 +135,7 @@ func (l *Ledger) startAgain() {
 	l.climber = l.current
 	l.next = l.st.Seq + 1
 	l.behind = false
+	l.noteDue()
 }
 
 // Submit hands in an input and waits until it is durable. It returns the error
@@ -273,7 +275,16 @@ func (l *Ledger) decide(items []item) *batch {
 		b.of[i] = l.apply(b, it.in)
 	}
 	b.network, b.climber = l.engine.Network(), l.climber
+	l.noteDue()
 	return b
+}
+
+// noteDue lets others know when something may next be decided.
+func (l *Ledger) noteDue() {
+	due, _ := l.engine.NextDue()
+	l.healthMu.Lock()
+	l.health.Due = due
+	l.healthMu.Unlock()
 }
 
 // apply decides one input. It returns nil for a tick that decided nothing,
