@@ -7,16 +7,16 @@ import (
 
 // Fed is what became of a datagram that was fed.
 type Fed struct {
-	Fate     Fate // 0 while the ledger has yet to say that it is durable, or while it is held back
-	Why      string
-	Agent    string
+	Fate  Fate // 0 while the ledger has yet to say that it is durable, or while it is held back
+	Why   string
+	Agent string
 }
 
 // Feed decides about one datagram as if it had come to a listener from an
 // address, sockets left out: for trials under a clock of their own, which no
 // socket follows. It must not be called while the receiver runs, nor by two at
-// once. What a paced agent has held back is not released. It returns an error for a listener
-// that is not there.
+// once. What a paced agent has held back is not released. It returns an error
+// for a listener that is not there.
 func (r *Receiver) Feed(listener string, from netip.AddrPort, datagram []byte) (Fed, error) {
 	for _, l := range r.listeners {
 		if l.opts.Name != listener || len(l.sockets) == 0 {

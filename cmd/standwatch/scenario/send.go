@@ -180,7 +180,7 @@ func (w *world) says(ctx context.Context, k correlate.Key, word, value string, m
 		return err
 	}
 	if p.Number == 0 {
-		return fmt.Errorf("point %s has no number in the remote's list: say what is sent with %s sends NOTIFICATION ...", spell(k), id)
+		return fmt.Errorf("point %s has no number in the remote's list: write what %s sends, by the notification's name", spell(k), id)
 	}
 	n := strconv.Itoa(p.Number)
 	integer := func(name string, v int) snmp.Varbind { return snmp.Integer(snmp.MustOID(name+n), int32(v)) }
