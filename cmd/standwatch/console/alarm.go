@@ -17,6 +17,7 @@ type alarmPage struct {
 	*hand
 	Axis     []scale
 	Past     []pastView
+	Months   *monthsView // nil where the journal cannot be read
 	Evidence []evidenceView
 	Problem  string // why the last action was refused
 }
@@ -79,6 +80,9 @@ func (s *server) showAlarm(w http.ResponseWriter, r *http.Request, key correlate
 	}
 	page.Problem, page.Back = refused, "alarm"
 	page.Axis = axis(lengths["8h"], c)
+	if page.Months, err = s.months(c, key); err != nil {
+		s.Log.Warn().Err(err).Msg("the last months cannot be shown")
+	}
 	for _, seq := range seqs {
 		e, err := s.evidence(c, seq, key)
 		if err != nil {
