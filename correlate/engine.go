@@ -39,6 +39,8 @@ type Engine struct {
 	open         map[Scope][]SilenceID
 	nextOpen     map[SilenceID]time.Time // the queued beginning of each configured window that is not open
 	dirty        []Key                   // derived points whose inputs have changed
+	slabs        slabs
+	places       map[Key]place // of what was reported on
 }
 
 type pointKey struct {
@@ -49,7 +51,7 @@ type pointKey struct {
 // NewEngine returns an engine that goes on from st, which it owns from now on.
 func NewEngine(net *Network, st *State) *Engine {
 	e := &Engine{net: net, st: st, armed: map[Key]time.Time{}, watched: map[AgentID]time.Time{}, instances: map[pointKey][]Key{},
-		watchedPaths: map[pathWatch]time.Time{}, occurred: map[pointKey][]Key{}, spoken: map[Key]time.Time{}, born: st.At}
+		watchedPaths: map[pathWatch]time.Time{}, occurred: map[pointKey][]Key{}, spoken: map[Key]time.Time{}, born: st.At, places: map[Key]place{}}
 	for _, k := range slices.SortedFunc(maps.Keys(st.Alarms), Key.Compare) {
 		index(e.instances, k)
 		e.arm(st.Alarms[k])
@@ -76,7 +78,7 @@ func (e *Engine) State() *State { return e.st }
 func (e *Engine) Network() *Network { return e.net }
 
 // Use puts another network in force, before its [Reconfigure] is applied.
-func (e *Engine) Use(net *Network) { e.net = net }
+func (e *Engine) Use(net *Network) { e.net, e.places = net, map[Key]place{} }
 
 // Apply decides about r.Input at r.At and appends the events to r, each
 // already folded into the state. r.Seq, r.At and r.Input are the caller's. A
@@ -148,11 +150,11 @@ func (e *Engine) NextDue() (at time.Time, ok bool) {
 // emit folds an event and appends it to the record being decided.
 func (e *Engine) emit(ev Event) {
 	k := ev.Subject()
-	was := e.st.Alarms[k]
+	was := e.st.find(k)
 	stood := was != nil && was.Standing
 	e.st.FoldEvent(e.r, ev)
-	e.r.Events = append(e.r.Events, ev)
-	if a := e.st.Alarms[k]; a != nil {
+	e.slabs.add(e.r, ev)
+	if a := e.st.find(k); a != nil {
 		if was == nil {
 			index(e.instances, k)
 		}
@@ -233,7 +235,7 @@ func (e *Engine) tick() {
 			if e.armed[entry.Key].Equal(entry.At) {
 				delete(e.armed, entry.Key)
 			}
-			if a := e.st.Alarms[entry.Key]; a != nil {
+			if a := e.st.find(entry.Key); a != nil {
 				e.alarmDue(a)
 				e.arm(a)
 			}
@@ -331,7 +333,7 @@ func (e *Engine) withdraw(a *Alarm, why string) {
 func (e *Engine) conform() {
 	e.conformSilences()
 	for _, k := range slices.SortedFunc(maps.Keys(e.st.Alarms), Key.Compare) {
-		e.conformAlarm(e.st.Alarms[k])
+		e.conformAlarm(e.st.find(k))
 	}
 	clear(e.watched)
 	clear(e.watchedPaths)

@@ -70,10 +70,10 @@ func (s *State) foldClock(at time.Time, in *Arrival) {
 
 // alarm returns the alarm of a key, made if it is not there.
 func (s *State) alarm(k Key, at time.Time) *Alarm {
-	a := s.Alarms[k]
+	a := s.find(k)
 	if a == nil {
 		a = &Alarm{Key: k, Created: at, Changed: at}
-		s.Alarms[k] = a
+		s.Alarms[k], s.last = a, a
 	}
 	return a
 }

@@ -27,7 +27,7 @@ func (e *Engine) arrival(in *Arrival) {
 // observe decides about one observation. in is nil when no notification
 // carried it.
 func (e *Engine) observe(o *Observation, in *Arrival) {
-	p := e.net.Point(o.Key)
+	p := e.pointOf(o.Key)
 	if p == nil {
 		e.emit(&Ignored{On: On{o.Key}, What: o.What, Why: "no such point"})
 		return
@@ -62,7 +62,7 @@ func (e *Engine) observe(o *Observation, in *Arrival) {
 }
 
 func (e *Engine) lastOrder(k Key) Order {
-	if a := e.st.Alarms[k]; a != nil {
+	if a := e.st.find(k); a != nil {
 		return a.Order
 	}
 	return Order{}
@@ -123,7 +123,7 @@ func hostOf(addr string) string {
 // conditionCame decides about a condition that is reported to be there.
 func (e *Engine) conditionCame(k Key, p *Point, c rise) {
 	c = e.worded(p, c)
-	a := e.st.Alarms[k]
+	a := e.st.find(k)
 	switch {
 	case a != nil && a.Flapping:
 		e.flapRise(a, p, c)
@@ -170,7 +170,7 @@ func (e *Engine) cameAgain(a *Alarm, c rise) {
 	if c.Text != a.Text {
 		text = c.Text
 	}
-	e.emit(&Repeated{On: On{a.Key}, Text: text})
+	e.emit(e.slabs.repeated(Repeated{On: On{a.Key}, Text: text}))
 }
 
 // changeSeverity keeps the alarm and, unless it got worse, its acknowledgement.
@@ -186,19 +186,19 @@ func (e *Engine) changeSeverity(a *Alarm, c rise) {
 func (e *Engine) raise(k Key, c rise) {
 	p := e.net.Point(k)
 	if p == nil {
-		e.closeAlarm(e.st.Alarms[k], "point removed")
+		e.closeAlarm(e.st.find(k), "point removed")
 		return
 	}
 	merit := 0.0
 	if p.Flap != nil {
-		if a := e.st.Alarms[k]; a != nil {
+		if a := e.st.find(k); a != nil {
 			merit = p.Flap.Decay(a.Merit, e.since(a.MeritAt), false)
 		}
 		merit = p.Flap.Rise(merit)
 	}
 	e.emit(&Raised{On: On{k}, Severity: c.Severity, Text: c.Text, Since: c.Since, Merit: merit, Audit: c.Audit, By: c.By, Measure: c.Measure,
 		OverCut: p.Flap != nil && !p.suppressesFlapping() && merit > p.Flap.Cut})
-	a := e.st.Alarms[k]
+	a := e.st.find(k)
 	why := "raised"
 	if p.suppressesFlapping() && merit > p.Flap.Cut {
 		e.emit(&FlapBegan{On: On{k}, Merit: merit, Due: e.r.OwnTime().Add(p.Flap.Until(merit, true))})
@@ -224,7 +224,7 @@ func (e *Engine) conditionWent(k Key, p *Point, text string, audit bool) {
 	if text == "" {
 		text = p.Name + ": normal"
 	}
-	a := e.st.Alarms[k]
+	a := e.st.find(k)
 	switch {
 	case a != nil && a.Flapping && a.Condition:
 		e.flapFall(a, p)

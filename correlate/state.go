@@ -39,6 +39,8 @@ type State struct {
 	forgot time.Time          // when settled messages were last dropped
 	spent  map[string][]spend // messages that count against budgets, by person; follows from Messages
 
+	last *Alarm // the one that was looked at last, by whoever changes the state; see find
+
 	// Indexes of Alarms, kept by the fold and no part of a snapshot.
 	explains map[Key]map[Key]struct{}       // the alarms under each cause
 	silenced map[SilenceID]map[Key]struct{} // the alarms under each silence
@@ -55,6 +57,21 @@ func NewState() *State {
 		Silences: map[SilenceID]*Silence{}, Dealt: map[SilenceID]time.Time{}, Derived: map[Key]*DerivedState{},
 		explains: map[Key]map[Key]struct{}{}, silenced: map[SilenceID]map[Key]struct{}{},
 	}
+}
+
+// find returns the alarm of a key, or nil. A report looks at its alarm half a
+// dozen times in a row, so the last one is remembered: it is for whoever changes
+// the state, and not for readers, of which there may be several. Alarms are
+// never taken out of the state.
+func (s *State) find(k Key) *Alarm {
+	if s.last != nil && s.last.Key == k {
+		return s.last
+	}
+	a := s.Alarms[k]
+	if a != nil {
+		s.last = a
+	}
+	return a
 }
 
 // Board lists the alarms on the operator's board in key order.
@@ -114,6 +131,7 @@ func (s *State) Waiting() []*Message {
 // Clone returns a deep copy that shares nothing mutable.
 func (s *State) Clone() *State {
 	c := *s
+	c.last = nil
 	c.Alarms = make(map[Key]*Alarm, len(s.Alarms))
 	for k, a := range s.Alarms {
 		c.Alarms[k] = a.Clone()
