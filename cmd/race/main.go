@@ -47,7 +47,6 @@ type settings struct {
 	childRole  string
 	childRoom  int
 	dir        string // made by main
-	defaultRCV int
 }
 
 func main() {
