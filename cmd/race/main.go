@@ -35,18 +35,18 @@ import (
 
 // settings are the flags.
 type settings struct {
-	quick      bool
-	program    string
-	runs       int
-	held       time.Duration
-	sustain    time.Duration
-	probes     int
-	events     int
-	standing   int
-	profile    string
-	childRole  string
-	childRoom  int
-	dir        string // made by main
+	quick     bool
+	program   string
+	runs      int
+	held      time.Duration
+	sustain   time.Duration
+	probes    int
+	events    int
+	standing  int
+	profile   string
+	childRole string
+	childRoom int
+	dir       string // made by main
 }
 
 func main() {
