@@ -1,6 +1,7 @@
 package receiver
 
 import (
+	"errors"
 	"fmt"
 	"net/netip"
 	"slices"
@@ -10,6 +11,10 @@ import (
 	"example.net/standwatch/receiver/snmp"
 	"example.net/standwatch/receiver/usm"
 )
+
+// ErrSealed is returned by [Receiver.Again] for a v3 notification that the keys
+// in force do not open, so that what it says is not known any more.
+var ErrSealed = errors.New("open what was kept with the keys in force now")
 
 // Retrial is a kept notification as the configuration in force would take it.
 type Retrial struct {
@@ -89,7 +94,7 @@ func (r *Receiver) userAgain(d *directory, p *Policy, dec *snmp.Decoder, t *Retr
 		}
 	}
 	if err != nil {
-		return speaker{}, fmt.Errorf("open what was kept with the keys in force now: %w", err)
+		return speaker{}, fmt.Errorf("%w: %w", ErrSealed, err)
 	}
 	t.Notification = n
 	find := func() (speaker, Fate) { return d.byTrap(p, h, source) }

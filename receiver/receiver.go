@@ -61,6 +61,35 @@ func New(o Options) (*Receiver, error) {
 	if err := o.check(); err != nil {
 		return nil, err
 	}
+	r, err := newDeaf(o)
+	if err != nil {
+		return nil, err
+	}
+	for range r.opts.Workers {
+		r.workers = append(r.workers, &worker{r: r, queue: newQueue(r.opts.QueueLen), names: map[string]string{}, from: map[netip.AddrPort]string{}, addrs: map[netip.Addr]string{}, paced: map[correlate.AgentID]*agent{}})
+	}
+	for _, spec := range o.Listeners {
+		l, err := openListener(spec, o.Log)
+		if err != nil {
+			return nil, errors.Join(err, r.Close())
+		}
+		r.listeners = append(r.listeners, l)
+	}
+	return r, nil
+}
+
+// NewDeaf returns a Receiver that hears nothing: it is there for
+// [Receiver.Again], which takes what was kept as the configuration would, and
+// for [Receiver.Unseal]. It opens no socket and must not be run. Of the options
+// it wants Config, Identity and Now.
+func NewDeaf(o Options) (*Receiver, error) {
+	if err := o.Config.Check(); err != nil {
+		return nil, err
+	}
+	return newDeaf(o)
+}
+
+func newDeaf(o Options) (*Receiver, error) {
 	if o.Workers == 0 {
 		o.Workers = runtime.GOMAXPROCS(0)
 	}
@@ -92,16 +121,6 @@ func New(o Options) (*Receiver, error) {
 	}
 	r.opts.Clockless = nil // they may be many
 	r.directory.Store(r.newDirectory(o.Config, users))
-	for range o.Workers {
-		r.workers = append(r.workers, &worker{r: r, queue: newQueue(o.QueueLen), names: map[string]string{}, from: map[netip.AddrPort]string{}, addrs: map[netip.Addr]string{}, paced: map[correlate.AgentID]*agent{}})
-	}
-	for _, spec := range o.Listeners {
-		l, err := openListener(spec, o.Log)
-		if err != nil {
-			return nil, errors.Join(err, r.Close())
-		}
-		r.listeners = append(r.listeners, l)
-	}
 	return r, nil
 }
 

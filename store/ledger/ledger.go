@@ -291,17 +291,28 @@ func (l *Ledger) noteDue() {
 // which leaves no record.
 func (l *Ledger) apply(b *batch, in correlate.Input) *correlate.Record {
 	r := &correlate.Record{Seq: l.next, At: l.opts.Now().UTC(), Input: in}
-	l.engine.Apply(r)
-	due := l.engine.DueCallOuts()
-	if _, tick := in.(*correlate.Tick); tick && len(r.Events) == 0 && len(due) == 0 {
+	if !Decide(l.engine, l.climber, r) {
 		return nil
-	}
-	if l.climber != nil {
-		l.engine.Extend(r, l.climber.Climb(r, l.engine.State(), due))
 	}
 	b.records = append(b.records, r)
 	l.next++
 	return r
+}
+
+// Decide lets the engine and then the climber, which may be nil, decide about a
+// record whose Seq, At and Input are set; the engine's state then contains what
+// both decided. It returns false for a tick that decided nothing, which leaves
+// no record. It is pure, so that a rehearsal decides as the ledger does.
+func Decide(e *correlate.Engine, c Climber, r *correlate.Record) bool {
+	e.Apply(r)
+	due := e.DueCallOuts()
+	if _, tick := r.Input.(*correlate.Tick); tick && len(r.Events) == 0 && len(due) == 0 {
+		return false
+	}
+	if c != nil {
+		e.Extend(r, c.Climb(r, e.State(), due))
+	}
+	return true
 }
 
 // commit makes the batch durable and publishes it, or fails it whole.
