@@ -45,6 +45,7 @@ func (s *server) routes() []route {
 		{"GET /hand", access.See, s.handFragment},
 		{"GET /live", access.See, s.live},
 		{"GET /alarms/{id}", access.See, s.alarm},
+		{"POST /alarms", access.Act, s.actMany},
 		{"POST /alarms/{id}/{action}", access.Act, s.act},
 		{"POST /alarms/{id}/ask", access.Act, s.askAlarm},
 		{"POST /sites/{id}/ask", access.Act, s.askSite},

@@ -171,6 +171,8 @@ function patchWatch(frame) {
   const unfolded = new Set(all("details.under[open]").map((d) => d.previousElementSibling?.dataset.alarm));
   for (const [id, html] of Object.entries(frame.rows ?? {})) {
     const fresh = node(html), old = byId(fresh.id);
+    const chosen = new Set(old ? all(".pick:checked", old).map((box) => box.value) : []);
+    for (const box of all(".pick", fresh)) box.checked = chosen.has(box.value);
     if (old) old.replaceWith(fresh);
     else byId("rows").append(fresh);
     for (const d of all("details.under", fresh)) d.open = unfolded.has(d.previousElementSibling?.dataset.alarm);
