@@ -58,6 +58,8 @@ type hand struct {
 	Links        []outsideLink
 	Cameras      []cameraView
 	CallOuts     []callOutView
+	CanPass      bool // a call-out climbs for it
+	Quick        []string
 	Life         []lifeEntry
 	Strip        strip
 	Ends         []shelfEnd
@@ -121,6 +123,9 @@ func shelfEnds() []shelfEnd {
 	return []shelfEnd{{"30m", "30 minutes"}, {"1h", "1 hour"}, {"4h", "4 hours"}, {"8h", "8 hours"}, {"24h", "1 day"}, {"72h", "3 days"}, {"168h", "7 days"}}
 }
 
+// quickNotes are what is most often said from the road, in one tap.
+func quickNotes() []string { return []string{"On my way", "On site", "Found the cause, working on it"} }
+
 // alarmHref is the address of an alarm's page.
 func alarmHref(id correlate.AlarmID) string { return "/alarms/" + url.PathEscape(string(id)) }
 
@@ -144,6 +149,8 @@ func handView(c clock, src source, key correlate.Key) *hand {
 	for _, u := range src.st.Consequences(key) {
 		h.Explains = append(h.Explains, *alarmLink(src.net, u))
 	}
+	h.Quick = quickNotes()
+	h.CanPass = h.OnBoard && !h.Taken && slices.ContainsFunc(h.CallOuts, func(v callOutView) bool { return v.State == correlate.CallOutOpen.String() })
 	h.place(c, src, a)
 	h.watched(c, src, a)
 	if site := src.net.Site(key.Site); site != nil {

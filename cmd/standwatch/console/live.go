@@ -306,7 +306,7 @@ func (s *server) renderFrame(page watchPage, now time.Time, old *frame) (*frame,
 			return nil, fmt.Errorf("make part %s of the watch: %w", p.name, err)
 		}
 	}
-	add := func(rows []row, order *[]correlate.SiteID) error {
+	add := func(rows []row, order *[]correlate.SiteID) {
 		for _, r := range rows {
 			*order = append(*order, r.ID)
 			version := r.version()
@@ -314,20 +314,11 @@ func (s *server) renderFrame(page watchPage, now time.Time, old *frame) (*frame,
 				f.rows[r.ID] = old.rows[r.ID]
 				continue
 			}
-			html, err := part("row", r)
-			if err != nil {
-				return fmt.Errorf("make the row of %s: %w", r.ID, err)
-			}
-			f.rows[r.ID] = renderedRow{version, html}
+			f.rows[r.ID] = renderedRow{version, rowHTML(r)}
 		}
-		return nil
 	}
-	if err := add(page.Rows, &f.order); err != nil {
-		return nil, err
-	}
-	if err := add(page.Right, &f.right); err != nil {
-		return nil, err
-	}
+	add(page.Rows, &f.order)
+	add(page.Right, &f.right)
 	return f, nil
 }
 

@@ -26,19 +26,19 @@ type notDoneView struct {
 	Why   string
 }
 
-// actMany answers POST /alarms: several alarms taken, or put aside, with one
-// reason. Each is an action of its own in the journal; one that is refused
+// actMany answers POST /alarms: several alarms taken, noted, put aside or brought
+// back, with one text. Each is an action of its own in the journal; one that is refused
 // keeps none of the others from being done.
 func (s *server) actMany(w http.ResponseWriter, r *http.Request) error {
 	if err := parseForm(w, r); err != nil {
 		return err
 	}
-	did := map[string]string{"take": "taken", "shelve": "put aside"}[r.PostForm.Get("do")]
+	did := map[string]string{"take": "taken", "note": "noted", "shelve": "put aside", "unshelve": "brought back"}[r.PostForm.Get("do")]
 	kind := actions[r.PostForm.Get("do")]
 	chosen := slices.Compact(slices.Sorted(slices.Values(r.PostForm["alarm"])))
 	switch {
 	case did == "":
-		return badRequest("several alarms can be taken or put aside")
+		return badRequest("several alarms can be taken, noted, put aside or brought back")
 	case len(chosen) == 0:
 		return badRequest("no alarm was chosen")
 	case len(chosen) > mostAtOnce:
@@ -72,6 +72,9 @@ func (s *server) actMany(w http.ResponseWriter, r *http.Request) error {
 	}); err != nil {
 		return err
 	}
+	if byScript(r) {
+		return s.toldScript(w, page)
+	}
 	return s.render(w, r, http.StatusOK, "many", "Several alarms", page)
 }
 
@@ -86,4 +89,18 @@ func (s *server) actOne(r *http.Request, act correlate.Act, id correlate.AlarmID
 		return err
 	}
 	return api.Do(r.Context(), s.Submit, one)
+}
+
+// toldScript says to the page's script what became of it: nothing when all was
+// done, else a problem document that names each refusal.
+func (s *server) toldScript(w http.ResponseWriter, page manyPage) error {
+	if len(page.Refused) == 0 {
+		w.WriteHeader(http.StatusNoContent)
+		return nil
+	}
+	detail := count(len(page.Done), "alarm was ", "alarms were ") + page.Did
+	for _, v := range page.Refused {
+		detail += "; " + v.Alarm.Text + ": " + v.Why
+	}
+	return problemOf(http.StatusConflict, detail)
 }

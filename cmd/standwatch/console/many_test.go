@@ -56,9 +56,30 @@ func TestTakeManyIsBounded(t *testing.T) {
 		many.Add("alarm", fmt.Sprintf("quarry-gate:p%d", i))
 	}
 	one := []string{"quarry-gate:mains"}
-	for name, form := range map[string]url.Values{"too many": many, "none": {"do": {"take"}}, "another action": {"do": {"unshelve"}, "alarm": one}, "no reason": {"do": {"shelve"}, "for": {"1h"}, "alarm": one}} {
+	for name, form := range map[string]url.Values{"too many": many, "none": {"do": {"take"}}, "another action": {"do": {"pass"}, "alarm": one}, "no reason": {"do": {"shelve"}, "for": {"1h"}, "alarm": one}} {
 		if r := st.post("/alarms", form); r.StatusCode/100 != 4 {
 			t.Errorf("%s: %d", name, r.StatusCode)
+		}
+	}
+}
+
+// To the page's script an operation on many says nothing when all was done, and
+// names what was refused.
+func TestManyByScript(t *testing.T) {
+	st := newStage(t)
+	st.Trap(t, apitest.Raise("quarry-gate", "mains", ""))
+	for _, c := range []struct {
+		alarms []string
+		status int
+		says   string
+	}{{[]string{"quarry-gate:mains"}, 204, ""}, {[]string{"quarry-gate:mains", "no-such:point"}, 409, "no-such:point"}} {
+		r := st.post("/alarms", url.Values{"do": {"note"}, "text": {"seen"}, "alarm": c.alarms}, "Accept", "application/problem+json")
+		body, err := io.ReadAll(r.Body)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r.StatusCode != c.status || !strings.Contains(string(body), c.says) {
+			t.Errorf("%v: %d %s", c.alarms, r.StatusCode, body)
 		}
 	}
 }

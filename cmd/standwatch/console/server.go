@@ -250,17 +250,15 @@ func (s *server) keys(w http.ResponseWriter, r *http.Request) error {
 func parsePages(a *assets) map[string]*template.Template {
 	funcs := template.FuncMap{
 		"asset":    a.path,
-		"blocks":   blocks,
 		"alarmAt":  alarmHref,
 		"titled":   upperFirst,
 		"join":     func(words []string) string { return strings.Join(words, ", ") },
 		"plural":   count,
 		"sevs":     correlate.Severities,
-		"plural64": func(n uint64, one, many string) string { return count(int(min(n, math.MaxInt)), one, many) },
-		"signWide": func(b []block) int { return 8*len(b) + 1 },
 		"laneTall": func() int { return laneHeight },
+		"plural64": func(n uint64, one, many string) string { return count(int(min(n, math.MaxInt)), one, many) },
 	}
-	base := template.Must(template.New("").Funcs(funcs).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html"))
+	base := template.Must(template.New("").Funcs(funcs).Funcs(drawn()).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html"))
 	out := map[string]*template.Template{}
 	for _, name := range pageNames() {
 		out[name] = template.Must(template.Must(base.Clone()).ParseFS(pageFiles, "pages/"+name+".html"))

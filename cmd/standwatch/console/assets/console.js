@@ -177,6 +177,7 @@ function patchWatch(frame) {
     else byId("rows").append(fresh);
     for (const d of all("details.under", fresh)) d.open = unfolded.has(d.previousElementSibling?.dataset.alarm);
   }
+  countMarked();
   arrange([[byId("rows"), frame.order ?? []], [byId("right"), frame.right ?? []]]);
   byId("nothing").hidden = (frame.order ?? []).length > 0;
   byId("cameright").hidden = (frame.right ?? []).length === 0;
@@ -247,7 +248,7 @@ async function refresh() {
 function swapActions(next) {
   const old = byId("do");
   if (!old || !next || old.innerHTML === next.innerHTML) return;
-  const writing = old.contains(document.activeElement) && document.activeElement.matches("input, select");
+  const writing = old.contains(document.activeElement) && document.activeElement.matches("input, select, button");
   if (writing || all("input[type=text]", old).some((i) => i.value)) return;
   old.replaceWith(next);
 }
@@ -315,6 +316,26 @@ document.addEventListener("click", (event) => {
   hold(lane.dataset.alarm);
 });
 
+// ---- many alarms at once ---------------------------------------------------
+
+const markedBoxes = () => all(".pick:checked");
+
+function countMarked() {
+  const n = markedBoxes().length, word = byId("marked");
+  if (word) setText(word, n === 1 ? "With the alarm chosen:" : `With the ${n} chosen:`);
+}
+
+function markAll(on) {
+  for (const b of all(".pick")) if (!on || b.offsetParent !== null) b.checked = on;
+  countMarked();
+}
+
+document.addEventListener("change", (event) => { if (event.target.matches(".pick")) countMarked(); });
+if (byId("unmark")) {
+  byId("unmark").hidden = false;
+  byId("unmark").addEventListener("click", () => markAll(false));
+}
+
 // ---- actions --------------------------------------------------------------
 
 function refuse(text) {
@@ -329,22 +350,25 @@ document.addEventListener("submit", async (event) => {
     show(new URLSearchParams(new FormData(form)));
     return;
   }
-  if (!form.dataset.act) return;
+  const many = form.id === "many";
+  if (!form.dataset.act && !many) return;
   event.preventDefault();
-  const button = form.querySelector("button");
+  const button = event.submitter ?? form.querySelector("button");
+  const data = new URLSearchParams(new FormData(form, event.submitter));
   button.disabled = true;
   try {
-    const answer = await fetch(form.action, { method: "POST", body: new URLSearchParams(new FormData(form)), headers: { Accept: "application/problem+json" } });
+    const answer = await fetch(form.action, { method: "POST", body: data, headers: { Accept: "application/problem+json" } });
     if (answer.ok) {
       const writing = form.contains(document.activeElement);
       form.reset();
+      if (many) markAll(false);
       const fold = form.closest("details");
       if (fold) fold.open = false;
       if (writing) document.activeElement.blur();
       if (page === "watch") await fetchHand(inHand());
       else await refresh();
     } else {
-      refuse(`Not done: ${(await answer.json()).detail}.`);
+      refuse(`${many ? "Not all was done" : "Not done"}: ${(await answer.json()).detail}.`);
     }
   } catch {
     refuse("Not done: the master cannot be reached.");
@@ -413,8 +437,9 @@ function unfold() {
 
 const keys = {
   j: () => move(1), ArrowDown: () => move(1), k: () => move(-1), ArrowUp: () => move(-1),
-  a: () => document.querySelector("form[data-act=take]")?.requestSubmit(),
-  n: () => byId("note-text")?.focus(), s: openShelf, e: unfold, w: nextWidth,
+  a: () => (markedBoxes().length ? click('#many [value="take"]') : document.querySelector("form[data-act=take]")?.requestSubmit()),
+  n: () => byId(markedBoxes().length ? "many-text" : "note-text")?.focus(), s: () => (markedBoxes().length ? byId("many-text").focus() : openShelf()),
+  m: () => click(".lane.held .pick"), M: () => markAll(true), Escape: () => markAll(false), e: unfold, w: nextWidth,
   u: () => click("#filter [name=untaken]"), "/": () => { byId("find")?.focus(); byId("find")?.select(); },
   "?": () => byId("keys").showModal(),
   1: () => go(1), 2: () => go(2), 3: () => go(3), 4: () => go(4), 5: () => go(5), 6: () => go(6),
@@ -422,7 +447,7 @@ const keys = {
 
 document.addEventListener("keydown", (event) => {
   if (event.ctrlKey || event.metaKey || event.altKey || event.isComposing || byId("keys").open) return;
-  if (event.target.matches("input, select, textarea")) {
+  if (event.target.matches("input:not([type=checkbox]), select, textarea")) {
     if (event.key === "Escape") event.target.blur();
     return;
   }
