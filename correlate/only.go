@@ -24,7 +24,7 @@ func (s *State) Only(net *Network) *State {
 	}
 	for id, m := range s.Messages {
 		if own(m.Key) {
-			out.Messages[id] = m
+			out.Messages[id] = m.Narrowed()
 		}
 	}
 	s.silencesOnly(net, out)
@@ -35,6 +35,24 @@ func (s *State) Only(net *Network) *State {
 		}
 	}
 	return out
+}
+
+// narrowed stands in place of what a digest says.
+const narrowed = "a digest, which may tell of other sites too"
+
+// Narrowed returns a message as somebody may read it who sees the site of its
+// key and perhaps no other. A digest tells of the alarms of many sites, and its
+// code takes all of them, so neither is left in it.
+func (m *Message) Narrowed() *Message {
+	if len(m.Covers) == 0 {
+		return m
+	}
+	c := m.Clone()
+	c.Body, c.Code = narrowed, ""
+	if c.Subject != "" {
+		c.Subject = narrowed
+	}
+	return c
 }
 
 // silencesOnly copies the silences that cover something of net, with those of

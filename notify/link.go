@@ -2,6 +2,7 @@ package notify
 
 import (
 	"strconv"
+	"strings"
 	"time"
 
 	"example.net/standwatch/correlate"
@@ -15,6 +16,29 @@ const TakePath = "/take/"
 // LinkLasts is how long a link can be used. Judgement: a call-out that nobody
 // took in a week is a matter for the board.
 const LinkLasts = 7 * 24 * time.Hour
+
+// linkGone stands in a text in place of the token of a link.
+const linkGone = "(for its reader alone)"
+
+// Unlinked returns the text of a message as it may be shown to others than its
+// reader. Whoever has its link may press the button in the reader's name, so the
+// token is cut out.
+func Unlinked(body string) string {
+	var out strings.Builder
+	for {
+		before, after, found := strings.Cut(body, TakePath)
+		out.WriteString(before)
+		if !found {
+			return out.String()
+		}
+		out.WriteString(TakePath + linkGone)
+		end := strings.IndexFunc(after, func(r rune) bool { return r <= ' ' })
+		if end < 0 {
+			return out.String()
+		}
+		body = after[end:]
+	}
+}
 
 // WithLinks returns the plan with links in its mails, made by link, which must
 // be pure. A plan without an address of the console has none.

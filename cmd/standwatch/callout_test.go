@@ -309,6 +309,15 @@ func TestAnswerByLink(t *testing.T) {
 	})
 	k := c.raise("mains")
 	path := c.link("north")
+	// Whoever may look at the console may not press the button in another's name.
+	for _, shown := range []string{"/outbox", "/alarms/" + string(k.ID()), "/history", "/api/v1/outbox", "/api/v1/history", "/api/v1/alarms/" + string(k.ID()), "/api/v1/alarms/" + string(k.ID()) + "/explain", "/report"} {
+		if status, page := c.get(shown); status != http.StatusOK && status != http.StatusNotFound || strings.Contains(page, path[:len(path)/2]) {
+			t.Errorf("%s: %d, or it shows the link", shown, status)
+		}
+	}
+	if _, page := c.get("/api/v1/outbox"); !strings.Contains(page, "for its reader alone") {
+		t.Error("the outbox shows no message with a link")
+	}
 	press := func(do string) (int, string) {
 		return c.post(path, "application/x-www-form-urlencoded", url.Values{"do": {do}}.Encode())
 	}

@@ -208,6 +208,9 @@ func (f *userFlags) run(cmd *cobra.Command, q userQuestion) (err error) {
 	if dir == "" {
 		return fmt.Errorf("%w: --data DIR or --config DIR is needed", errUsage)
 	}
+	if q.Do == "token" && f.forWhat == "" {
+		return fmt.Errorf("%w: --for is missing: say what the token is for", errUsage)
+	}
 	if q.Password, err = f.password(cmd.InOrStdin()); err != nil {
 		return err
 	}

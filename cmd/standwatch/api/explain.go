@@ -96,7 +96,7 @@ func explain(history func(store.Query) (store.Page, error), v explainView, key c
 		add := func(at time.Time, text string) {
 			out.Steps = append(out.Steps, Step{Time: in(zone, at), What: "told", Text: text})
 		}
-		add(m.Queued, fmt.Sprintf("digest of %d for %s over %s to %s: %s", len(m.Covers), m.Person, m.Channel, m.Address, oneLine(m.Body)))
+		add(m.Queued, fmt.Sprintf("digest of %d for %s over %s to %s: %s", len(m.Covers), m.Person, m.Channel, m.Address, oneLine(notify.Unlinked(m.Body))))
 		for _, a := range m.Attempts {
 			add(a.At, fmt.Sprintf("digest %s, %s: %s", m.ID, a.Outcome, a.Answer))
 		}
@@ -164,7 +164,7 @@ func decision(ev correlate.Event, zone *time.Location) (what, text string) {
 	switch e := ev.(type) {
 	case *correlate.MessageQueued:
 		m := e.Message
-		return "told", fmt.Sprintf("message %s (%s) for %s over %s to %s: %s", m.ID, m.Purpose, m.Person, m.Channel, m.Address, oneLine(cmp.Or(m.Subject, m.Body)))
+		return "told", fmt.Sprintf("message %s (%s) for %s over %s to %s: %s", m.ID, m.Purpose, m.Person, m.Channel, m.Address, oneLine(cmp.Or(m.Subject, notify.Unlinked(m.Body))))
 	case *correlate.MessageTried:
 		a := e.Attempt
 		if a.Outcome == correlate.Handing {

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"example.net/standwatch/correlate"
+	"example.net/standwatch/notify"
 )
 
 // TypeID is the alarm-type-id of every alarm (RFC 8632 section 4.1). What the
@@ -229,7 +230,7 @@ func (a *Alarm) detail(st *correlate.State, k correlate.Key, zone *time.Location
 
 func messageOf(m *correlate.Message, zone *time.Location) Message {
 	out := Message{ID: m.ID, Alarm: m.Key.ID(), CallOut: m.CallOut, Purpose: m.Purpose, Person: m.Person, Gateway: m.Channel,
-		Address: m.Address, Subject: m.Subject, Body: m.Body, State: m.State.String(),
+		Address: m.Address, Subject: m.Subject, Body: notify.Unlinked(m.Body), State: m.State.String(),
 		Queued: in(zone, m.Queued), NotBefore: in(zone, m.NotBefore), GiveUp: in(zone, m.GiveUp)}
 	for _, t := range m.Attempts {
 		out.Attempts = append(out.Attempts, Attempt{in(zone, t.At), t.Outcome.String(), t.Answer, t.GatewayID})

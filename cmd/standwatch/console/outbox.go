@@ -5,6 +5,7 @@ import (
 
 	"example.net/standwatch/cmd/standwatch/api"
 	"example.net/standwatch/correlate"
+	"example.net/standwatch/notify"
 )
 
 // outboxPage lists what is to be told, and what became of it.
@@ -32,7 +33,7 @@ const outboxShown = 100
 func outboxView(c clock, src source) outboxPage {
 	var page outboxPage
 	for _, m := range api.Outbox(src.st) {
-		v := messageView{toldView: told(c, m), ID: m.ID, Alarm: m.Key.ID(), About: siteName(src.net, m.Key.Site), Severity: m.Severity, Body: plain(m.Body, 2000), GiveUp: c.at(m.GiveUp)}
+		v := messageView{toldView: told(c, m), ID: m.ID, Alarm: m.Key.ID(), About: siteName(src.net, m.Key.Site), Severity: m.Severity, Body: plain(notify.Unlinked(m.Body), 2000), GiveUp: c.at(m.GiveUp)}
 		if p := src.net.Point(m.Key); p != nil {
 			v.About += ", " + p.Name
 		}

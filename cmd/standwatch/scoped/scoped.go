@@ -235,7 +235,7 @@ func (v *View) record(r *correlate.Record) *correlate.Record {
 		if e, ok := ev.(*correlate.ShiftBegan); ok {
 			out.Events = append(out.Events, began(net, e))
 		} else if net.Site(ev.Subject().Site) != nil {
-			out.Events = append(out.Events, ev)
+			out.Events = append(out.Events, narrow(ev))
 		}
 	}
 	var own bool
@@ -243,6 +243,15 @@ func (v *View) record(r *correlate.Record) *correlate.Record {
 		return nil
 	}
 	return out
+}
+
+// narrow leaves out of an event about a site that is seen what it tells of
+// others.
+func narrow(ev correlate.Event) correlate.Event {
+	if e, is := ev.(*correlate.MessageQueued); is {
+		return &correlate.MessageQueued{Message: *e.Message.Narrowed()}
+	}
+	return ev
 }
 
 // began returns what may be seen of the begin of a shift: that it began, and

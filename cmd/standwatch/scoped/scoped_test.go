@@ -17,6 +17,8 @@ import (
 
 var south = accounts.Who{Name: "south-desk", Role: accounts.Supervise, Scopes: []accounts.Scope{accounts.NewScope(nil, []string{"south"})}}
 
+var everywhere = accounts.Who{Name: "lead", Role: accounts.Supervise}
+
 // filled is a centre where something happened at a site of each region.
 func filled(t *testing.T) (*apitest.Centre, scoped.Source) {
 	t.Helper()

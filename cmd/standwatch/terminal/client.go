@@ -107,6 +107,9 @@ func (c *Client) open(ctx context.Context, method, path string, body []byte) (*h
 // refusal is what the master answered instead of what was asked for, in the
 // words of its problem document (RFC 9457) if there is one.
 func refusal(r *http.Response) error {
+	if r.StatusCode == http.StatusUnauthorized {
+		return errors.New("the master wants a token, or another one: make one (standwatch user token NAME --for WHAT, or the console's page Tokens) and give it with --token file:PATH or env:NAME")
+	}
 	raw, err := io.ReadAll(io.LimitReader(r.Body, 64<<10))
 	var p struct{ Title, Detail string }
 	if err == nil && json.Unmarshal(raw, &p) == nil && p.Title+p.Detail != "" {
@@ -114,9 +117,6 @@ func refusal(r *http.Response) error {
 			p.Detail = p.Title
 		}
 		return errors.New("the master says: " + api.PlainText(p.Detail))
-	}
-	if r.StatusCode == http.StatusUnauthorized {
-		return errors.New("the master wants a token: make one on its console and give it with --token")
 	}
 	return fmt.Errorf("the master answered %s", r.Status)
 }
