@@ -41,6 +41,7 @@ type booksView struct {
 	Sum           uint64
 	Balanced      bool
 	Newest        moment
+	TLS           *api.Connections // of a listener that speaks TLS
 }
 
 // partView is one counter with its share of all.
@@ -73,7 +74,7 @@ type keptView struct {
 
 func booksOf(c clock, b api.Books) booksView {
 	v := booksView{Name: b.Name, Address: b.Address, Arrived: b.Arrived, Kernel: b.KernelDropped, InFlight: b.InFlight, Newest: c.at(b.Newest),
-		Refused: b.RefusedSum(), Sum: b.Sum(), Balanced: b.Sum() == b.Arrived, Matched: b.Accepted["matched"], Unmatched: b.Accepted["unmatched"]}
+		Refused: b.RefusedSum(), Sum: b.Sum(), Balanced: b.Sum() == b.Arrived, Matched: b.Accepted["matched"], Unmatched: b.Accepted["unmatched"], TLS: b.TLS}
 	for _, group := range []struct {
 		counts  map[string]uint64
 		refusal bool

@@ -183,14 +183,61 @@ func (s *sentence) rest(t tally) {
 	}
 }
 
+// dutyNamed is how many people on call the sentence names; of more it says how
+// many, and the page of the rosters has them. Own choice, no source.
+const dutyNamed = 3
+
 func (s *sentence) duty(duties []api.Duty, c clock) {
-	var ends, gaps []string
-	people := map[string][]string{} // by the end of their turn
+	var gaps []string
+	var filled []api.Duty
+	people := 0
 	for _, d := range duties {
-		if len(d.People) == 0 {
+		if people += len(d.People); len(d.People) == 0 {
 			gaps = append(gaps, d.Name)
 			continue
 		}
+		filled = append(filled, d)
+	}
+	if people > dutyNamed {
+		s.manyOnCall(filled, c)
+	} else {
+		s.onCall(filled, c)
+	}
+	if len(gaps) > 0 {
+		s.loud("Nobody is on call for " + list(gaps) + ".")
+		s.say(" ")
+	}
+	if len(duties) == 0 {
+		s.loud("No roster is set up, so nobody is on call.")
+		s.say(" ")
+	}
+}
+
+// manyOnCall says how many are on call, and when that changes.
+func (s *sentence) manyOnCall(duties []api.Duty, c clock) {
+	who := map[string]bool{} // one person may be on several rosters
+	var next time.Time
+	for _, d := range duties {
+		for _, p := range d.People {
+			who[p.ID] = true
+		}
+		if !d.Until.IsZero() && (next.IsZero() || d.Until.Before(next)) {
+			next = d.Until
+		}
+	}
+	s.link(upperFirst(number(len(who)))+map[bool]string{true: " person is", false: " people are"}[len(who) == 1]+" on call", "/rosters")
+	s.say(" for " + number(len(duties)) + map[bool]string{true: " roster", false: " rosters"}[len(duties) == 1])
+	if !next.IsZero() {
+		s.say("; the next hand-over is at " + c.at(next).hourOnly())
+	}
+	s.say(". ")
+}
+
+// onCall names who is on call, by the end of their turn.
+func (s *sentence) onCall(duties []api.Duty, c clock) {
+	var ends []string
+	people := map[string][]string{}
+	for _, d := range duties {
 		end := ""
 		if !d.Until.IsZero() {
 			end = " until " + c.at(d.Until).hourOnly()
@@ -204,14 +251,6 @@ func (s *sentence) duty(duties []api.Duty, c clock) {
 	}
 	for _, end := range ends {
 		s.say("On call" + end + ": " + strings.Join(people[end], "; ") + ". ")
-	}
-	if len(gaps) > 0 {
-		s.loud("Nobody is on call for " + list(gaps) + ".")
-		s.say(" ")
-	}
-	if len(duties) == 0 {
-		s.loud("No roster is set up, so nobody is on call.")
-		s.say(" ")
 	}
 }
 
