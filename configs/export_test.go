@@ -7,4 +7,6 @@ func SecretForTest(from, value string) Secret { return Secret{from: from, value:
 var (
 	NearestForTest  = nearest
 	DistanceForTest = distance
+	// LineEndsForTest counts the line ends of YAML.
+	LineEndsForTest = lineEnds
 )

@@ -132,7 +132,12 @@ func (s *source) syntaxProblems(err error) []Problem {
 		return []Problem{{Pos: Pos{File: s.name}, What: "YAML: " + strings.TrimPrefix(err.Error(), "yaml: ")}}
 	}
 	var out []Problem
+	last := 1 + lineEnds(s.text)
 	for _, e := range errs {
+		if e.Mark.Line > last {
+			// The parser begins a line of its own behind a file that does not end with one.
+			e.Mark.Line, e.Mark.Column = last, 0
+		}
 		p := Problem{Pos: Pos{File: s.name, Line: e.Mark.Line, Column: e.Mark.Column}, What: "YAML: " + e.Message, Mend: syntaxMend(e.Message)}
 		if e.ContextMsg != "" {
 			p.What += ", " + e.ContextMsg
@@ -143,6 +148,20 @@ func (s *source) syntaxProblems(err error) []Problem {
 		out = append(out, p)
 	}
 	return out
+}
+
+// lineEnds counts the line ends of YAML 1.1 (section 5.4), by which the parser counts lines.
+func lineEnds(text []byte) int {
+	n := bytes.Count(text, []byte{'\n'})
+	for i, c := range text {
+		if c == '\r' && (i+1 == len(text) || text[i+1] != '\n') {
+			n++
+		}
+	}
+	for _, end := range []string{"\u0085", "\u2028", "\u2029"} {
+		n += bytes.Count(text, []byte(end))
+	}
+	return n
 }
 
 // syntaxMend says what usually causes a syntax error of YAML.
