@@ -3,11 +3,16 @@
 package main
 
 import (
+	"bytes"
+	bigendian "encoding/binary"
 	"encoding/json"
 	"fmt"
 	"io"
+	"maps"
+	"net"
 	"net/http"
 	"net/http/httptest"
+	netmail "net/mail"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -15,19 +20,15 @@ import (
 	"sync"
 	"testing"
 	"time"
+
+	"github.com/emersion/go-smtp"
 )
 
 // sendFiles raise one alarm by themselves: nobody is on call in a roster that
 // has its turns in another century.
 var sendFiles = map[string]string{
-	"standwatch.yaml": `
-centre: {name: Crash trial}
-traps: {listeners: {field: {address: "127.0.0.1:0"}}}
-console: {listen: "${env:TRIAL_CONSOLE}"}
-gateways: {sms: {sms-http: {url: "${env:TRIAL_SMS}", body: '{"ref":"${id}","to":"${to}","text":"${text}"}', id-path: id}}}
-`,
 	"people.yaml": `
-people: {desk: {reach: [{gateway: sms, to: "+13035550111"}]}}
+people: {desk: {reach: [{gateway: out, to: "${env:TRIAL_TO}"}]}}
 rosters: {empty: {turns: [{people: desk, start: 2999-01-05, hand-over: "08:00", every: week}]}}
 ladders: {one: {rungs: [{tell: [{person: desk}], wait: 1h}]}}
 routes: [{name: holes, sites: self, points: roster, ladder: one}, {name: rest, board-only: yes}]
@@ -35,22 +36,47 @@ routes: [{name: holes, sites: self, points: roster, ladder: one}, {name: rest, b
 	"sites/sites.yaml": "sites: {tern-point: {points: {mains: {alarm: Mains failed, severity: major}}}}\n",
 }
 
+// sendDaemon has its one gateway appended.
+const sendDaemon = `
+centre: {name: Crash trial}
+traps: {listeners: {field: {address: "127.0.0.1:0"}}}
+console: {listen: "${env:TRIAL_CONSOLE}"}
+`
+
+// deed is what a gateway does with the first message that it is given.
+type deed int
+
+const (
+	acceptNow deed = iota
+	refuseNow      // with an answer that asks to try again
+	killFirst      // the daemon dies while it waits
+	killAfter      // the daemon dies once it is answered
+)
+
 // sendTrial is a daemon in a process of its own and a gateway in ours.
 type sendTrial struct {
 	testing.TB
-	dir, console string
-	gateway      *httptest.Server
-	cmd          *exec.Cmd
+	dir, console, to string
+	cmd              *exec.Cmd
 
 	mu    sync.Mutex // guards what follows
-	texts []map[string]string
-	first func(w http.ResponseWriter) // answers the first request
+	texts []handedOver
+	first deed
 	came  chan struct{}
 }
 
-func newSendTrial(t *testing.T) *sendTrial {
-	s := &sendTrial{TB: t, dir: t.TempDir(), console: loopbackPort(t), came: make(chan struct{}, 100)}
-	for name, text := range sendFiles {
+// handedOver is a message as the gateway got it: what makes it the same
+// message, and its text or subject.
+type handedOver struct{ ref, text string }
+
+// newSendTrial writes a configuration whose only gateway, out, is as said.
+func newSendTrial(t *testing.T, first deed, gateway func(*sendTrial) (config, to string)) *sendTrial {
+	s := &sendTrial{TB: t, dir: t.TempDir(), console: loopbackPort(t), first: first, came: make(chan struct{}, 100)}
+	config, to := gateway(s)
+	s.to = to
+	files := maps.Clone(sendFiles)
+	files["standwatch.yaml"] = sendDaemon + "gateways: {out: " + config + "}\n"
+	for name, text := range files {
 		path := filepath.Join(s.dir, "config", name)
 		if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
 			t.Fatal(err)
@@ -59,39 +85,192 @@ func newSendTrial(t *testing.T) *sendTrial {
 			t.Fatal(err)
 		}
 	}
-	s.gateway = httptest.NewServer(http.HandlerFunc(s.take))
-	t.Cleanup(s.gateway.Close)
 	return s
 }
 
-func (s *sendTrial) take(w http.ResponseWriter, r *http.Request) {
-	var m map[string]string
-	body, err := io.ReadAll(r.Body)
-	if err == nil {
-		err = json.Unmarshal(body, &m)
-	}
-	if err != nil {
-		s.Errorf("the gateway got %v", err)
-		return
-	}
+// took notes a message and says what to do with it.
+func (s *sendTrial) took(ref, text string) deed {
 	s.mu.Lock()
-	s.texts = append(s.texts, m)
+	defer s.mu.Unlock()
+	s.texts = append(s.texts, handedOver{ref, text})
 	first := s.first
-	s.first = nil
-	n := len(s.texts)
-	s.mu.Unlock()
-	if first != nil {
-		first(w)
-	} else {
-		fmt.Fprintf(w, `{"id":"g%d"}`, n)
+	s.first = acceptNow
+	return first
+}
+
+// bySMS is a gateway that takes HTTP requests.
+func bySMS(s *sendTrial) (config, to string) {
+	gateway := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		var m map[string]string
+		body, err := io.ReadAll(r.Body)
+		if err == nil {
+			err = json.Unmarshal(body, &m)
+		}
+		if err != nil {
+			s.Errorf("the gateway got %v", err)
+			return
+		}
+		switch do := s.took(m["ref"], m["text"]); do {
+		case refuseNow:
+			w.WriteHeader(http.StatusServiceUnavailable)
+		case killFirst:
+			s.kill()
+		case acceptNow, killAfter:
+			fmt.Fprint(w, `{"id":"g1"}`)
+			if err := http.NewResponseController(w).Flush(); err != nil {
+				s.Error(err)
+			}
+			if do == killAfter {
+				s.kill()
+			}
+		}
+		s.came <- struct{}{}
+	}))
+	s.Cleanup(gateway.Close)
+	return fmt.Sprintf(`{sms-http: {url: %q, body: '{"ref":"${id}","to":"${to}","text":"${text}"}', id-path: id}}`, gateway.URL), "+13035550111"
+}
+
+// byMail is a mail server.
+func byMail(s *sendTrial) (config, to string) {
+	at, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		s.Fatal(err)
 	}
-	s.came <- struct{}{}
+	server := smtp.NewServer(mailTrial{s})
+	server.Domain = "mail.example.net"
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		_ = server.Serve(at) // its end is Close
+	}()
+	s.Cleanup(func() {
+		_ = server.Close() // of a test that has ended
+		<-ended
+	})
+	return fmt.Sprintf("{mail: {host: 127.0.0.1, port: %d, tls: none, from: standwatch@example.net}}", at.Addr().(*net.TCPAddr).Port), "desk@example.net"
+}
+
+type mailTrial struct{ s *sendTrial }
+
+func (m mailTrial) NewSession(*smtp.Conn) (smtp.Session, error) { return &mailSession{s: m.s}, nil }
+
+type mailSession struct {
+	s    *sendTrial
+	then func() // once the end of data is answered
+}
+
+func (*mailSession) Mail(string, *smtp.MailOptions) error { return nil }
+func (*mailSession) Rcpt(string, *smtp.RcptOptions) error { return nil }
+func (*mailSession) Logout() error                        { return nil }
+
+func (m *mailSession) Reset() {
+	if m.then != nil {
+		m.then()
+		m.then = nil
+	}
+}
+
+func (m *mailSession) Data(r io.Reader) error {
+	mail, err := netmail.ReadMessage(r)
+	if err != nil {
+		return err
+	}
+	told := func() { m.s.came <- struct{}{} }
+	m.then = told
+	switch m.s.took(mail.Header.Get("Message-ID"), mail.Header.Get("Subject")) {
+	case refuseNow:
+		return &smtp.SMTPError{Code: 451, EnhancedCode: smtp.EnhancedCode{4, 3, 0}, Message: "come again"}
+	case killFirst:
+		m.s.kill()
+	case killAfter:
+		m.then = func() {
+			m.s.kill()
+			told()
+		}
+	case acceptNow:
+	}
+	return nil
+}
+
+// bySMPP is a service centre: as much of SMPP 3.4 as a send needs (sections
+// 4.1.5, 4.4 and 4.11 with table 5-1's command_ids).
+func bySMPP(s *sendTrial) (config, to string) {
+	at, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		s.Fatal(err)
+	}
+	var sessions sync.WaitGroup
+	sessions.Go(func() {
+		for {
+			conn, err := at.Accept()
+			if err != nil {
+				return
+			}
+			sessions.Go(func() { s.centre(conn) })
+		}
+	})
+	s.Cleanup(func() {
+		_ = at.Close() // of a test that has ended
+		s.kill()       // ends the sessions
+		sessions.Wait()
+	})
+	return fmt.Sprintf("{smpp: {host: 127.0.0.1, port: %d, tls: none, system-id: kestrel, password: \"${env:TRIAL_SMPP}\", from: KESTREL}}", at.Addr().(*net.TCPAddr).Port), "+13035550111"
+}
+
+func (s *sendTrial) centre(conn net.Conn) {
+	defer conn.Close()
+	const enquireLink, bindTransceiver, submitSM, unbind, answer = 0x15, 0x09, 0x04, 0x06, 0x8000_0000
+	for {
+		head := make([]byte, 16)
+		if _, err := io.ReadFull(conn, head); err != nil {
+			return
+		}
+		body := make([]byte, bigendian.BigEndian.Uint32(head)-16)
+		if _, err := io.ReadFull(conn, body); err != nil {
+			return
+		}
+		command, status, reply := bigendian.BigEndian.Uint32(head[4:]), uint32(0), []byte(nil)
+		do := acceptNow
+		switch command {
+		case bindTransceiver:
+			reply = []byte("centre\x00")
+		case submitSM:
+			reply = []byte("g1\x00")
+			// The text is the last mandatory field, after its length.
+			_, text, _ := bytes.Cut(body, []byte("13035550111\x00"))
+			do = s.took("", string(text[10:]))
+			if do == refuseNow {
+				status, reply = 0x08, nil // ESME_RSYSERR
+			}
+			if do == killFirst {
+				s.kill()
+			}
+		case enquireLink, unbind:
+		default:
+			continue
+		}
+		out := bigendian.BigEndian.AppendUint32(nil, uint32(16+len(reply)))
+		out = bigendian.BigEndian.AppendUint32(out, command|answer)
+		out = bigendian.BigEndian.AppendUint32(out, status)
+		out = append(append(out, head[12:]...), reply...)
+		_, err := conn.Write(out)
+		if command != submitSM {
+			if err != nil {
+				return
+			}
+			continue
+		}
+		if do == killAfter {
+			s.kill()
+		}
+		s.came <- struct{}{}
+	}
 }
 
 func (s *sendTrial) start() {
 	s.Helper()
 	s.cmd = exec.CommandContext(s.Context(), "standwatch", "serve", "--config", filepath.Join(s.dir, "config"), "--data", filepath.Join(s.dir, "data"), "--log-level", "error")
-	s.cmd.Env = append(os.Environ(), "TRIAL_CONSOLE="+s.console, "TRIAL_SMS="+s.gateway.URL)
+	s.cmd.Env = append(os.Environ(), "TRIAL_CONSOLE="+s.console, "TRIAL_TO="+s.to, "TRIAL_SMPP=s3cret")
 	s.cmd.Stderr = os.Stderr
 	if err := s.cmd.Start(); err != nil {
 		s.Fatal(err)
@@ -157,62 +336,59 @@ func (s *sendTrial) outbox(into any) error {
 	return json.NewDecoder(r.Body).Decode(into)
 }
 
-// TestInteropSendSurvivesKill kills the daemon at every step of a send: before
-// the gateway can be reached, while it is being asked, just after it took the
-// message, and after that was recorded. The message always arrives, under one
-// ID; a second copy comes only where it must, marked as one.
+// TestInteropSendSurvivesKill kills the daemon at every step of a send by
+// every kind of way out that has steps: before the gateway can be reached, while it
+// is being asked, just after it took the message, and after that was recorded. The
+// message always arrives, under one ID; a second copy comes only where it must,
+// marked as one.
 func TestInteropSendSurvivesKill(t *testing.T) {
-	ok := func(w http.ResponseWriter) { fmt.Fprint(w, `{"id":"g0"}`) }
+	gateways := []struct {
+		name string
+		make func(*sendTrial) (config, to string)
+	}{{"sms-http", bySMS}, {"mail", byMail}, {"smpp", bySMPP}}
 	steps := []struct {
 		name   string
-		answer func(s *sendTrial) func(w http.ResponseWriter)
+		first  deed
 		until  func(s *sendTrial)
 		copies int // the gateway is asked so often in all, at most
 	}{
-		{"queued, refused for now", func(*sendTrial) func(http.ResponseWriter) {
-			return func(w http.ResponseWriter) { w.WriteHeader(http.StatusServiceUnavailable) }
-		}, (*sendTrial).request, 2},
-		{"while being asked", func(s *sendTrial) func(http.ResponseWriter) { return func(http.ResponseWriter) { s.kill() } }, (*sendTrial).request, 2},
-		{"taken, not yet recorded", func(s *sendTrial) func(http.ResponseWriter) {
-			return func(w http.ResponseWriter) {
-				ok(w)
-				if err := http.NewResponseController(w).Flush(); err != nil {
-					s.Error(err)
-				}
-				s.kill()
-			}
-		}, (*sendTrial).request, 2},
-		{"recorded", func(*sendTrial) func(http.ResponseWriter) { return ok }, func(s *sendTrial) { s.request(); s.accepted() }, 1},
+		{"queued, refused for now", refuseNow, (*sendTrial).request, 2},
+		{"while being asked", killFirst, (*sendTrial).request, 2},
+		{"taken, not yet recorded", killAfter, (*sendTrial).request, 2},
+		{"recorded", acceptNow, func(s *sendTrial) { s.request(); s.accepted() }, 1},
 	}
-	copies := 0
-	for _, step := range steps {
-		t.Run(step.name, func(t *testing.T) {
-			s := newSendTrial(t)
-			s.first = step.answer(s)
-			s.start()
-			step.until(s)
-			s.kill()
-			s.start()
-			defer s.kill()
-			attempts := s.accepted()
-			s.mu.Lock()
-			defer s.mu.Unlock()
-			if len(s.texts) > step.copies || attempts < 1 {
-				t.Errorf("asked %d times, %d attempts on record", len(s.texts), attempts)
-			}
-			for i, m := range s.texts {
-				marked := strings.HasPrefix(m["text"], "COPY ")
-				if m["ref"] != s.texts[0]["ref"] || (i == 0 && marked) {
-					t.Errorf("text %d: %v", i, m)
+	copies, kills := 0, 0
+	for _, gateway := range gateways {
+		for _, step := range steps {
+			t.Run(gateway.name+", "+step.name, func(t *testing.T) {
+				s := newSendTrial(t, step.first, gateway.make)
+				s.start()
+				step.until(s)
+				s.kill()
+				kills++
+				s.start()
+				defer s.kill()
+				attempts := s.accepted()
+				s.mu.Lock()
+				defer s.mu.Unlock()
+				if len(s.texts) > step.copies || attempts < 1 {
+					t.Errorf("asked %d times, %d attempts on record", len(s.texts), attempts)
 				}
-				if i > 0 {
-					copies++
-					if step.name != "queued, refused for now" && !marked {
-						t.Errorf("a second copy is not marked: %v", m)
+				original := s.texts[0]
+				for i, m := range s.texts {
+					text, marked := strings.CutPrefix(m.text, "COPY ")
+					if m.ref != original.ref || text != original.text || (i == 0 && marked) {
+						t.Errorf("text %d: %q, the first %q", i, m, original)
+					}
+					if i > 0 {
+						copies++
+						if step.first != refuseNow && !marked {
+							t.Errorf("a second copy is not marked: %q", m)
+						}
 					}
 				}
-			}
-		})
+			})
+		}
 	}
-	t.Logf("%d second copies over %d kills", copies, len(steps))
+	t.Logf("%d second copies over %d kills", copies, kills)
 }
