@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -10,6 +11,7 @@ import (
 	"net/url"
 	"time"
 
+	"example.net/standwatch/cmd/standwatch/api"
 	"example.net/standwatch/cmd/standwatch/shift"
 	"example.net/standwatch/cmd/standwatch/terminal"
 	"example.net/standwatch/configs"
@@ -101,7 +103,7 @@ func (f *reportFlags) read(cmd *cobra.Command) (*shift.Report, string, error) {
 	if err != nil {
 		return nil, "", err
 	}
-	path, err := f.path(cmd.Context(), client)
+	path, centre, err := f.path(cmd.Context(), client)
 	if err != nil {
 		return nil, "", err
 	}
@@ -109,43 +111,41 @@ func (f *reportFlags) read(cmd *cobra.Command) (*shift.Report, string, error) {
 	if err := client.Get(cmd.Context(), path, &r); err != nil {
 		return nil, "", err
 	}
-	return &r, client.Base, nil
+	return &r, centre, nil
 }
 
-// path is where the API has the report. The master knows its shifts and zone,
-// so that both are asked for.
-func (f *reportFlags) path(ctx context.Context, client *terminal.Client) (string, error) {
-	var known struct {
-		Zone   string `json:"zone"`
-		Shifts []struct{ Name, From, To string }
-	}
+// path is where the API has the report, and the centre's name. The master knows
+// its shifts and zone, so that both are asked for.
+func (f *reportFlags) path(ctx context.Context, client *terminal.Client) (path, centre string, err error) {
+	var known api.ShiftList
 	if err := client.Get(ctx, "/shifts", &known); err != nil {
-		return "", err
+		return "", "", err
 	}
 	zone, err := time.LoadLocation(known.Zone)
 	if err != nil {
-		return "", fmt.Errorf("the master's time zone: %w", err)
+		return "", "", fmt.Errorf("the master's time zone: %w", err)
 	}
 	var shifts []configs.Shift
 	for _, s := range known.Shifts {
 		from, err := time.Parse("15:04", s.From)
 		if err != nil {
-			return "", fmt.Errorf("the master's shift %s: %w", s.Name, err)
+			return "", "", fmt.Errorf("the master's shift %s: %w", s.Name, err)
 		}
 		to, err := time.Parse("15:04", s.To)
 		if err != nil {
-			return "", fmt.Errorf("the master's shift %s: %w", s.Name, err)
+			return "", "", fmt.Errorf("the master's shift %s: %w", s.Name, err)
 		}
 		shifts = append(shifts, configs.Shift{Name: s.Name, From: from.Hour()*60 + from.Minute(), To: to.Hour()*60 + to.Minute()})
 	}
 	span, err := f.span(shifts, zone, time.Now())
 	if err != nil {
-		return "", err
+		return "", "", err
 	}
+	centre = cmp.Or(known.Centre, client.Base)
 	if span.Name != "" {
-		return "/shifts/" + span.Date() + "/" + url.PathEscape(span.Name), nil
+		return "/shifts/" + span.Date() + "/" + url.PathEscape(span.Name), centre, nil
 	}
-	return "/report?" + url.Values{"from": {span.From.Format(time.RFC3339)}, "to": {span.To.Format(time.RFC3339)}}.Encode(), nil
+	return "/report?" + url.Values{"from": {span.From.Format(time.RFC3339)}, "to": {span.To.Format(time.RFC3339)}}.Encode(), centre, nil
 }
 
 // span is the stretch that was asked for.

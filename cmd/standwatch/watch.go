@@ -23,8 +23,8 @@ import (
 func (d *daemon) sentence(board api.Board) (said api.Sentence) {
 	now := d.opts.Now()
 	duties := d.onCall(now)
-	board.Read(func(st *correlate.State, _ *correlate.Network) {
-		said = console.Say(st, duties, now, d.current().Centre.Zone)
+	board.Read(func(st *correlate.State, net *correlate.Network) {
+		said = console.Say(st, net, duties, now, d.current().Centre.Zone)
 	})
 	return said
 }

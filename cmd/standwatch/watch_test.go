@@ -27,6 +27,9 @@ func TestWatchInATerminal(t *testing.T) {
 	report(t, d, "mains", correlate.Raise)
 
 	mustCommand(t, 0, "major", "watch", "--once", "--url", "http://"+console)
+	// The report of a shift, by its name, comes over the same API.
+	mustCommand(t, 0, "Small centre", "report", "--url", "http://"+console, "--shift", "day", "--date", time.Now().AddDate(0, 0, -1).Format(time.DateOnly))
+	mustCommand(t, 2, "night", "report", "--url", "http://"+console, "--shift", "lunch")
 	mustCommand(t, 2, "list of processes", "watch", "--url", "http://"+console, "--token", "written-out")
 	mustCommand(t, 2, "is no address", "watch", "--url", "console")
 

@@ -38,6 +38,8 @@ type Options struct {
 	Archive  Archive
 	// Upkeep tells how the history is kept; may be nil, then it is not shown.
 	Upkeep func() Upkeep
+	// Centre is the name of the operations centre; it may be empty.
+	Centre string
 	// Shifts lists the named stretches of the day.
 	Shifts func() []configs.Shift
 	// OnCall lists who answers for each roster at a time.

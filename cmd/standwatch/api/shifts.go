@@ -68,6 +68,7 @@ func ReportOf(ctx context.Context, board Board, journal Journal, span shift.Span
 
 // ShiftList is the shifts as configured, and the one that watches.
 type ShiftList struct {
+	Centre  string      `json:"centre"` // name of the operations centre; may be empty
 	Zone    string      `json:"zone"` // IANA name of the centre's time zone
 	Shifts  []ShiftTime `json:"shift"`
 	Present *Present    `json:"present,omitempty"`
@@ -99,7 +100,7 @@ func (s *server) shifts(w http.ResponseWriter, r *http.Request) error {
 	if p := params(r); p.err != nil {
 		return p.err
 	}
-	out := ShiftList{Zone: s.Zone.String(), Shifts: []ShiftTime{}}
+	out := ShiftList{Centre: s.Centre, Zone: s.Zone.String(), Shifts: []ShiftTime{}}
 	for _, c := range s.Shifts() {
 		out.Shifts = append(out.Shifts, ShiftTime{c.Name, clockOf(c.From), clockOf(c.To)})
 	}

@@ -281,8 +281,8 @@ func (s sentence) Title() string {
 }
 
 // Say returns the front page's sentence for those who show it elsewhere.
-func Say(st *correlate.State, onCall []api.Duty, now time.Time, zone *time.Location) api.Sentence {
-	said := sentenceOf(clock{now: now, zone: zone}, source{st: st, onCall: onCall})
+func Say(st *correlate.State, net *correlate.Network, onCall []api.Duty, now time.Time, zone *time.Location) api.Sentence {
+	said := sentenceOf(clock{now: now, zone: zone}, source{st: st, net: net, onCall: onCall})
 	var text strings.Builder
 	for _, c := range said.Clauses {
 		text.WriteString(c.Text)

@@ -97,4 +97,10 @@ func TestFloodIsSummedUp(t *testing.T) {
 	if !strings.Contains(body, "A flood: twelve alarms were told since") || !strings.Contains(body, "Most at Sallow Fen (twelve)") {
 		t.Errorf("the sentence of a flood: %s", body[strings.Index(body, "sentence"):][:600])
 	}
+	// Whoever shows it elsewhere gets the same.
+	st.Ledger.Read(func(state *correlate.State, net *correlate.Network) {
+		if said := Say(state, net, nil, st.Now(), time.UTC); !strings.Contains(said.Text, "Most at Sallow Fen (twelve)") {
+			t.Errorf("elsewhere it says %q", said.Text)
+		}
+	})
 }
