@@ -69,7 +69,7 @@ func ReportOf(ctx context.Context, board Board, journal Journal, span shift.Span
 // ShiftList is the shifts as configured, and the one that watches.
 type ShiftList struct {
 	Centre  string      `json:"centre"` // name of the operations centre; may be empty
-	Zone    string      `json:"zone"` // IANA name of the centre's time zone
+	Zone    string      `json:"zone"`   // IANA name of the centre's time zone
 	Shifts  []ShiftTime `json:"shift"`
 	Present *Present    `json:"present,omitempty"`
 }
