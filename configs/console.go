@@ -59,7 +59,7 @@ type Grant struct {
 }
 
 func (c *compiler) consoleOf(s consoleShape, readFile func(string) ([]byte, error)) Console {
-	if s.URL.Set && !webAddress(s.URL.V) {
+	if s.URL.Set && c.noLogin(s.URL, "people log in at the console") && !webAddress(s.URL.V) {
 		c.out.mistake(s.URL.At, quoted(s.URL.V)+" is no web address", "write it as https://watch.example.net/")
 	}
 	out := Console{Listen: defaultConsole, URL: s.URL.V, Proxies: values(s.Proxies), Idle: s.Sessions.Idle.or(defaultIdle), Longest: s.Sessions.Longest.or(defaultLongest)}
@@ -122,6 +122,7 @@ func (c *compiler) openIDOf(s *openIDShape, consoleURL string) *OpenID {
 		out.Redirect = back
 	}
 	switch u, err := url.Parse(s.Issuer.V); {
+	case !c.noLogin(s.Issuer, "use client-id: and client-secret:"):
 	case err != nil || !webAddress(s.Issuer.V):
 		c.out.mistake(s.Here, "openid needs the provider's address as issuer", "write it as https://id.example.net")
 	case u.Scheme != "https" && !loopbackHost(u.Hostname()):

@@ -3,7 +3,6 @@ package configs
 import (
 	"fmt"
 	"net/netip"
-	"net/url"
 	"slices"
 	"strconv"
 	"strings"
@@ -123,9 +122,7 @@ func (c *compiler) smsGateway(s *smsShape) *smshttp.Options {
 		o.Headers[h.Key] = h.V.V.Reveal()
 		broken = broken || failed(h.V)
 	}
-	if u, err := url.Parse(s.URL.V); err == nil && u.User != nil {
-		c.out.hush(s.URL.At)
-		c.out.mistake(s.URL.At, "the address has a password in it", "use username: and password:, or secret-headers:")
+	if good := c.noLogin(s.URL, "use username: and password:, or secret-headers:"); !c.openHeaders(s.Headers) || !good {
 		return o
 	}
 	if _, err := smshttp.New(*o); err != nil && !broken {

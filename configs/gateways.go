@@ -155,6 +155,9 @@ func (c *compiler) tapGateway(s *tapShape) *tap.Options {
 
 func (c *compiler) hookGateway(s *hookShape) *hook.Options {
 	o := &hook.Options{URL: s.URL.V, Secret: s.Secret.V.Reveal(), Timeout: s.Timeout.V}
+	if !c.noLogin(s.URL, "the program knows us by the signature that secret: makes") {
+		return o
+	}
 	_, err := hook.New(*o, time.Now)
 	c.complain(s.Here, err, s.Secret)
 	return o

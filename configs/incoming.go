@@ -46,6 +46,10 @@ func (c *compiler) incomingOf(s *incomingShape, isMail bool) *incoming.Options {
 		// Mails come whole, as message/rfc822; the names serve JSON all the same.
 		o.From, o.Text = "from", "text"
 	}
+	if s.HMACSecret.Set && !s.StampHeader.Set {
+		c.out.finding(s.HMACSecret.At, "a signed request that somebody overhears can be sent again, for its signature has no time in it",
+			"if the gateway signs the time too, name its header as time-header:; else let only the gateway's addresses reach the console's /in/")
+	}
 	if _, err := incoming.New(*o); err != nil && !failed(s.Secret) && !failed(s.HMACSecret) {
 		c.out.mistake(s.Here, err.Error(), "see the page answers of the handbook")
 	}

@@ -44,7 +44,7 @@ const (
 var standardNames = sync.OnceValue(mib.Standard)
 
 func testOptions() configs.Options {
-	env := map[string]string{"COMMUNITY": communityText, "PASS": passText, "EMPTY": "", "CREDENTIALS_DIRECTORY": "/run/creds", "SHORT": "hunter2", "KEY": "00112233445566778899aabbccddeeff00112233"}
+	env := map[string]string{"COMMUNITY": communityText, "PASS": passText, "EMPTY": "", "LONG": passText + passText, "CREDENTIALS_DIRECTORY": "/run/creds", "SHORT": "hunter2", "KEY": "00112233445566778899aabbccddeeff00112233"}
 	return configs.Options{
 		Names: standardNames(),
 		Env:   func(name string) (string, bool) { v, ok := env[name]; return v, ok },

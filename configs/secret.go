@@ -53,6 +53,37 @@ var (
 	secretRef     = regexp.MustCompile(`^\$\{(env|file|cred):([^}|]+)\}$`)
 )
 
+// loginInAddress finds a name, and perhaps a password, before the host of an
+// address (userinfo, RFC 3986 section 3.2.1), even where the rest is no address.
+var loginInAddress = regexp.MustCompile(`^[^/?#]*://[^/?#]*@`)
+
+// secretHeader finds headers that carry a secret by their name.
+var secretHeader = regexp.MustCompile(`(?i)^(proxy-)?authorization$|^cookie$|api-?key|token|secret|passw`)
+
+// noLogin refuses a login in an address: it would stand in the configuration,
+// which is archived, and in what is shown of it.
+func (c *compiler) noLogin(address text, mend string) bool {
+	if !loginInAddress.MatchString(address.V) {
+		return true
+	}
+	c.out.hush(address.At)
+	c.out.mistake(address.At, "the address has a login in it, which must not stand in the configuration", "leave out what stands before the @; "+mend)
+	return false
+}
+
+// openHeaders refuses headers that carry a secret by their name.
+func (c *compiler) openHeaders(headers entries[text]) bool {
+	good := true
+	for _, h := range headers {
+		if secretHeader.MatchString(h.Key) {
+			good = false
+			c.out.hush(h.V.At)
+			c.out.mistake(h.At, "the header "+h.Key+" carries a secret, which must not stand in the configuration", "put it under secret-headers: and "+secretMend)
+		}
+	}
+	return good
+}
+
 const secretMend = "write ${env:NAME}, ${file:/path/to/it} or ${cred:NAME} and keep the secret there"
 
 // fill replaces every ${env:NAME} and ${env:NAME|default} in text.

@@ -142,15 +142,23 @@ func (c *compiler) link(l linkShape, schemes ...string) (correlate.WebLink, bool
 	case !l.URL.Set:
 		c.out.mistake(l.Here, "the link has no url", "write url: and a "+known+" address")
 		return correlate.WebLink{}, false
+	case !sshName(u) && !c.noLogin(l.URL, "whoever follows the link logs in there"):
+		return correlate.WebLink{}, false
 	case err != nil || u.Host == "" || !slices.Contains(schemes, u.Scheme):
 		c.out.mistake(l.URL.At, quoted(l.URL.V)+" is no address that a page may offer", "write a "+known+" address, such as https://remote.example.net/")
 		return correlate.WebLink{}, false
-	case u.User != nil && u.Scheme != "ssh":
-		c.out.hush(l.URL.At)
-		c.out.mistake(l.URL.At, "the address has a user name in it", "leave out what stands before the @")
-		return correlate.WebLink{}, false
 	}
 	return correlate.WebLink{Name: l.Name.or(u.Host), URL: l.URL.V}, true
+}
+
+// sshName reports whether an address says, before its host, only as whom to log
+// in to a shell.
+func sshName(u *url.URL) bool {
+	if u == nil || u.Scheme != "ssh" {
+		return false
+	}
+	_, password := u.User.Password()
+	return !password
 }
 
 // buildSites gives the declared sites their upstream, points and agents.

@@ -36,6 +36,7 @@ func (c *compiler) watcherOf(s *watcherShape) *Watcher {
 	}
 	u, err := url.Parse(s.URL.V)
 	switch {
+	case !c.noLogin(s.URL, "use secret-headers: with Authorization"):
 	case err != nil || u.Host == "" || (u.Scheme != "http" && u.Scheme != "https"):
 		c.out.hush(s.URL.At)
 		c.out.mistake(s.Here, "the watcher's url is no web address", "write it as https://watcher.example.net/standwatch")

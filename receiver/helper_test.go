@@ -22,7 +22,7 @@ import (
 )
 
 const (
-	patience  = 20 * time.Second // no wait of a test lasts longer
+	patience  = time.Minute // no wait of a test lasts longer
 	community = "kestrel"
 	harrow    = correlate.AgentID("harrow-remote")
 )

@@ -123,7 +123,7 @@ func (m *master) page(path string) string {
 
 func (m *master) until(what string, ok func() bool) {
 	m.t.Helper()
-	deadline := time.Now().Add(20 * time.Second)
+	deadline := time.Now().Add(time.Minute)
 	tick := time.NewTicker(5 * time.Millisecond)
 	defer tick.Stop()
 	for !ok() {

@@ -69,12 +69,12 @@ func startSmall(t *testing.T, files fstest.MapFS, data string) (d *daemon, stop 
 	return d, stop
 }
 
-// await polls until ok, for 20 s at most.
+// await polls until ok, for a minute at most.
 func await(t *testing.T, what string, ok func() bool) {
 	t.Helper()
 	tick := time.NewTicker(5 * time.Millisecond)
 	defer tick.Stop()
-	for deadline := time.Now().Add(20 * time.Second); !ok(); <-tick.C {
+	for deadline := time.Now().Add(time.Minute); !ok(); <-tick.C {
 		if time.Now().After(deadline) {
 			t.Fatalf("waited 20 s in vain until %s", what)
 		}

@@ -24,7 +24,7 @@ import (
 // get anywhere, so that the test alone makes things happen.
 func newDemoTrial(t *testing.T) *trial {
 	t.Helper()
-	tr := &trial{data: t.TempDir(), traps: freePort(t, "udp"), console: freePort(t, "tcp")}
+	tr := &trial{data: t.TempDir(), traps: loopbackPort(t), console: loopbackPort(t)}
 	tr.launch(t, nil, "demo", "--data", tr.data, "--traps", tr.traps, "--console", tr.console, "--pace", "0.001", "--mine", "quarry-gate")
 	t.Cleanup(func() { tr.stop(t) })
 	return tr

@@ -129,7 +129,7 @@ func (c *called) take(w http.ResponseWriter, r *http.Request) {
 // text waits for a text to a number that has words in it.
 func (c *called) text(to, words string) string {
 	c.Helper()
-	deadline := time.After(20 * time.Second)
+	deadline := time.After(time.Minute)
 	for {
 		c.mu.Lock()
 		for _, m := range c.sent {
@@ -280,7 +280,7 @@ func (c *called) link(person string) string {
 	path := regexp.MustCompile(`https://watch\.example\.net(/take/\S+)`)
 	wake, cancel := c.d.ledger.Follow()
 	defer cancel()
-	deadline := time.After(20 * time.Second)
+	deadline := time.After(time.Minute)
 	for {
 		found := ""
 		c.d.ledger.Read(func(st *correlate.State, _ *correlate.Network) {

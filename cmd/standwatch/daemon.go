@@ -9,7 +9,6 @@ import (
 	"net/http"
 	"os"
 	"sync"
-	"sync/atomic"
 	"time"
 
 	"example.net/standwatch/cmd/standwatch/access"
@@ -71,8 +70,7 @@ type daemon struct {
 	forwarders *forwarders
 	keeper     *keeper
 	answers    *answers
-	missed     atomic.Int32   // heartbeats in a row that failed
-	beatWords  atomic.Value   // why the last one did, a string
+	heart      heart          // how the heartbeats to the watcher outside went
 	signer     *answer.Signer // of the links in messages
 	linkKey    []byte         // its key, which the addresses of calendars are made with too
 	door       door

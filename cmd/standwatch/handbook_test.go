@@ -309,10 +309,10 @@ func (h *handbookPage) get(path string) (body string, status int, err error) {
 	return string(text), res.StatusCode, err
 }
 
-// eventually polls until why is empty, for 20 s at most.
+// eventually polls until why is empty, for a minute at most.
 func (h *handbookPage) eventually(line int, what string, why func() string) {
 	h.t.Helper()
-	deadline := time.Now().Add(20 * time.Second)
+	deadline := time.Now().Add(time.Minute)
 	tick := time.NewTicker(20 * time.Millisecond)
 	defer tick.Stop()
 	for {

@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"net/url"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"example.net/standwatch/configs"
@@ -56,30 +57,40 @@ func (d *daemon) proofs(ctx context.Context) {
 	}
 }
 
+// heart is how the heartbeats to the watcher outside went.
+type heart struct {
+	missed atomic.Int64 // in a row
+	words  atomic.Value // string: why the last of them
+}
+
 // beat sends one heartbeat and returns when the next is due. A master that
 // cannot do its work sends none: that is what the watcher is for.
 func (d *daemon) beat(ctx context.Context, client *http.Client) time.Duration {
 	w := d.current().Watcher
 	if w == nil {
-		d.missed.Store(0)
-		d.beatWords.Store("")
+		d.heart.missed.Store(0)
 		return proofEvery
 	}
-	if d.trouble() != "" {
-		return w.Every
+	if d.trouble() == "" {
+		if err := d.heart.beat(ctx, client, w); err != nil {
+			d.log.Warn().Err(err).Msg("the heartbeat to the watcher outside failed")
+		}
 	}
-	err := sendBeat(ctx, client, w)
-	if ctx.Err() != nil {
-		return w.Every
-	}
-	if err == nil {
-		d.missed.Store(0)
-		return w.Every
-	}
-	d.missed.Add(1)
-	d.beatWords.Store(err.Error())
-	d.log.Warn().Err(err).Msg("the heartbeat to the watcher outside failed")
 	return w.Every
+}
+
+func (h *heart) beat(ctx context.Context, client *http.Client, w *configs.Watcher) error {
+	err := sendBeat(ctx, client, w)
+	switch {
+	case ctx.Err() != nil: // nobody's fault
+		return nil
+	case err == nil:
+		h.missed.Store(0)
+	default:
+		h.words.Store(err.Error())
+		h.missed.Add(1)
+	}
+	return err
 }
 
 func sendBeat(ctx context.Context, client *http.Client, w *configs.Watcher) error {
@@ -109,6 +120,6 @@ func sendBeat(ctx context.Context, client *http.Client, w *configs.Watcher) erro
 
 // watcher says on the site self when the watcher outside does not hear us.
 func (w *selfWatch) watcher(ctx context.Context) {
-	words, _ := w.d.beatWords.Load().(string)
-	w.say(ctx, configs.SelfWatcher, "", w.d.missed.Load() >= beatsMissed, "The watcher outside does not hear the heartbeat: "+words)
+	words, _ := w.d.heart.words.Load().(string)
+	w.say(ctx, configs.SelfWatcher, "", w.d.heart.missed.Load() >= beatsMissed, "The watcher outside does not hear the heartbeat: "+words)
 }

@@ -24,27 +24,31 @@ func TestHeartbeat(t *testing.T) {
 		w.WriteHeader(int(status.Load()))
 	}))
 	defer watcher.Close()
-	c := newCalled(t, nil)
 	watch := &configs.Watcher{URL: watcher.URL + "/?key=secret", Method: http.MethodPost, Headers: map[string]string{"Authorization": "Bearer x"}, Every: time.Minute}
-	c.d.mu.Lock()
-	cfg := *c.d.config
-	cfg.Watcher = watch
-	c.d.config = &cfg
-	c.d.mu.Unlock()
 	client := &http.Client{}
 	defer client.CloseIdleConnections()
-	if next := c.d.beat(t.Context(), client); next != time.Minute || heard.Load() != 1 || c.d.missed.Load() != 0 {
-		t.Errorf("next %s, heard %d, missed %d", next, heard.Load(), c.d.missed.Load())
+	var h heart
+	if err := h.beat(t.Context(), client, watch); err != nil || heard.Load() != 1 || h.missed.Load() != 0 {
+		t.Errorf("%v, heard %d, missed %d", err, heard.Load(), h.missed.Load())
 	}
 	status.Store(http.StatusInternalServerError)
 	for range beatsMissed {
-		c.d.beat(t.Context(), client)
+		if err := h.beat(t.Context(), client, watch); err == nil || !strings.Contains(err.Error(), "500") {
+			t.Errorf("refused, it says %v", err)
+		}
 	}
 	watcher.Close()
-	c.d.beat(t.Context(), client)
-	words, _ := c.d.beatWords.Load().(string)
-	if c.d.missed.Load() != beatsMissed+1 || words == "" || strings.Contains(words, "secret") {
-		t.Errorf("missed %d, %q", c.d.missed.Load(), words)
+	err := h.beat(t.Context(), client, watch)
+	words, _ := h.words.Load().(string)
+	if err == nil || h.missed.Load() != beatsMissed+1 || words != err.Error() || strings.Contains(words, "secret") {
+		t.Errorf("missed %d, %q", h.missed.Load(), words)
+	}
+	status.Store(http.StatusNoContent)
+	again := httptest.NewServer(watcher.Config.Handler)
+	defer again.Close()
+	watch.URL = again.URL
+	if err := h.beat(t.Context(), client, watch); err != nil || h.missed.Load() != 0 {
+		t.Errorf("heard again: %v, missed %d", err, h.missed.Load())
 	}
 }
 

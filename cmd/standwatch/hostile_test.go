@@ -77,7 +77,7 @@ func raw(t *testing.T, at, request string) string {
 		t.Fatal(err)
 	}
 	defer conn.Close()
-	if err := conn.SetDeadline(time.Now().Add(20 * time.Second)); err != nil {
+	if err := conn.SetDeadline(time.Now().Add(time.Minute)); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := io.WriteString(conn, request); err != nil {

@@ -94,7 +94,7 @@ func relay(t *testing.T, dir, as, version, to string) string {
 			t.Fatal(err)
 		}
 	}
-	at := freePort(t, "tcp")
+	at := loopbackPort(t)
 	_, port, err := net.SplitHostPort(at)
 	if err != nil {
 		t.Fatal(err)

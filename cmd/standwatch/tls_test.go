@@ -80,7 +80,7 @@ func (g *guarded) until(what string, ok func() bool) {
 	g.Helper()
 	tick := time.NewTicker(50 * time.Millisecond)
 	defer tick.Stop()
-	for end := time.Now().Add(30 * time.Second); !ok(); <-tick.C {
+	for end := time.Now().Add(time.Minute); !ok(); <-tick.C {
 		if time.Now().After(end) {
 			g.Fatalf("waited in vain until %s", what)
 		}

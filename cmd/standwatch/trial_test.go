@@ -8,7 +8,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"net"
 	"net/http"
 	"os"
 	"os/exec"
@@ -62,30 +61,11 @@ func (b *logBuffer) String() string {
 	return b.buf.String()
 }
 
-// freePort asks the system for a port that nobody uses now.
-func freePort(t *testing.T, network string) string {
-	t.Helper()
-	if network == "udp" {
-		conn, err := net.ListenPacket("udp4", "127.0.0.1:0")
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer conn.Close()
-		return conn.LocalAddr().String()
-	}
-	ln, err := net.Listen("tcp4", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer ln.Close()
-	return ln.Addr().String()
-}
-
 // newTrial writes the trial's configuration and starts a daemon on it, which
 // is stopped when the test ends.
 func newTrial(t *testing.T) *trial {
 	t.Helper()
-	tr := &trial{config: t.TempDir(), data: t.TempDir(), traps: freePort(t, "udp"), console: freePort(t, "tcp")}
+	tr := &trial{config: t.TempDir(), data: t.TempDir(), traps: loopbackPort(t), console: loopbackPort(t)}
 	for name, text := range trialFiles {
 		path := filepath.Join(tr.config, name)
 		if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
@@ -166,10 +146,10 @@ func (tr *trial) kill(t *testing.T) {
 	tr.cmd = nil
 }
 
-// eventually polls until ok, for 20 s at most.
+// eventually polls until ok, for a minute at most.
 func (tr *trial) eventually(t *testing.T, what string, ok func() bool) {
 	t.Helper()
-	deadline := time.Now().Add(20 * time.Second)
+	deadline := time.Now().Add(time.Minute)
 	tick := time.NewTicker(20 * time.Millisecond)
 	defer tick.Stop()
 	for !ok() {

@@ -258,7 +258,7 @@ func ask(t *testing.T, conn *net.UDPConn, datagram []byte) []byte {
 	if _, err := conn.Write(datagram); err != nil {
 		t.Fatal(err)
 	}
-	if err := conn.SetReadDeadline(time.Now().Add(10 * time.Second)); err != nil {
+	if err := conn.SetReadDeadline(time.Now().Add(time.Minute)); err != nil {
 		t.Fatal(err)
 	}
 	buf := make([]byte, 65535)

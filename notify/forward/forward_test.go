@@ -98,7 +98,7 @@ func (m *manager) await(t *testing.T, want ...string) {
 			if got := fmt.Sprintf("%s %s %q again=%v", c.Key, c.Severity, c.Text, c.Again); got != w {
 				t.Errorf("got %s, want %s", got, w)
 			}
-		case <-time.After(10 * time.Second):
+		case <-time.After(time.Minute):
 			t.Fatalf("never got %s", w)
 		}
 	}

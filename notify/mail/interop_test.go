@@ -126,7 +126,7 @@ func waitFor(t *testing.T, what string, ready func() bool) {
 	t.Helper()
 	tick := time.NewTicker(50 * time.Millisecond)
 	defer tick.Stop()
-	for end := time.After(20 * time.Second); !ready(); {
+	for end := time.After(time.Minute); !ready(); {
 		select {
 		case <-tick.C:
 		case <-end:

@@ -61,7 +61,7 @@ func (i *inbox) await(t *testing.T, want string) {
 		if got != want {
 			t.Errorf("heard %q, want %q", got, want)
 		}
-	case <-time.After(20 * time.Second):
+	case <-time.After(time.Minute):
 		t.Fatalf("never heard %q", want)
 	}
 }

@@ -182,7 +182,7 @@ func (f *fake) set(change func()) {
 // await waits until the modem has seen an event.
 func (f *fake) await(want string) {
 	f.t.Helper()
-	late := time.After(20 * time.Second)
+	late := time.After(time.Minute)
 	for {
 		select {
 		case got := <-f.events:

@@ -78,7 +78,7 @@ func (m *manager) next(t *testing.T) *correlate.Arrival {
 	select {
 	case a := <-m.got:
 		return a
-	case <-time.After(10 * time.Second):
+	case <-time.After(time.Minute):
 		t.Fatalf("nothing came; the books say %+v", m.Accounts().Listeners[0])
 		return nil
 	}

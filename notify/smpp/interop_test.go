@@ -65,7 +65,7 @@ func (p *peer) next() string {
 	select {
 	case line := <-p.lines:
 		return line
-	case <-time.After(20 * time.Second):
+	case <-time.After(time.Minute):
 		p.t.Fatal("the service centre says nothing")
 		return ""
 	}

@@ -183,7 +183,7 @@ func (c *centre) raw(octets ...byte) {
 // await waits until the centre has seen an event.
 func (c *centre) await(want string) {
 	c.t.Helper()
-	late := time.After(10 * time.Second)
+	late := time.After(time.Minute)
 	for {
 		select {
 		case got := <-c.events:
@@ -240,7 +240,7 @@ func (i *inbox) await(t testing.TB, want string) {
 		if got != want {
 			t.Errorf("heard %q, want %q", got, want)
 		}
-	case <-time.After(10 * time.Second):
+	case <-time.After(time.Minute):
 		t.Fatalf("never heard %q", want)
 	}
 }

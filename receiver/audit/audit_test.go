@@ -500,7 +500,7 @@ func (l *lab) next(t *testing.T) *correlate.Audit {
 	select {
 	case in := <-l.audits:
 		return in
-	case <-time.After(20 * time.Second):
+	case <-time.After(time.Minute):
 		t.Fatal("no audit came")
 		return nil
 	}

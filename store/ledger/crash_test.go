@@ -268,7 +268,7 @@ func fillAndFree(ctx context.Context, l *ledger.Ledger) error {
 		return err
 	}
 	// It has to notice by itself, without any input.
-	for deadline := time.Now().Add(5 * time.Second); l.Health().Failures > 0; {
+	for deadline := time.Now().Add(time.Minute); l.Health().Failures > 0; {
 		if time.Now().After(deadline) {
 			return errors.New("nobody noticed that commits work again")
 		}

@@ -276,7 +276,7 @@ func TestEndLeavesACheckpointAndNoGoroutine(t *testing.T) {
 func TestCheckpointsAreSavedOnTheWay(t *testing.T) {
 	s := storetest.Open(t, t.TempDir(), store.Options{})
 	l := start(t, ledger.Options{Store: s, CheckpointRecords: 10})
-	for deadline := time.Now().Add(10 * time.Second); s.Checkpointed() < 50; {
+	for deadline := time.Now().Add(time.Minute); s.Checkpointed() < 50; {
 		submit(t, l, notice(correlate.Raise, "mains"))
 		if time.Now().After(deadline) {
 			t.Fatalf("after %d records the checkpoint is at %d", s.Last(), s.Checkpointed())
