@@ -106,7 +106,7 @@ intrusion or life-safety system.`,
 		return fmt.Errorf("%w: %w; see %s --help", errUsage, err, cmd.CommandPath())
 	})
 	root.CompletionOptions.HiddenDefaultCmd = true
-	root.AddCommand(newServeCommand(), newDemoCommand(), newCheckCommand(), newSendCommand(), newMIBCommand(), newPointsCommand(), newBackupCommand(), newRestoreCommand(), newReloadCommand(), newVerifyCommand(), newUserCommand(), newWatchCommand(), newReportCommand(), newRosterCommand(), newExplainCommand(), newRehearseCommand(), newVersionCommand())
+	root.AddCommand(newServeCommand(), newDemoCommand(), newCheckCommand(), newSendCommand(), newMIBCommand(), newPointsCommand(), newBackupCommand(), newRestoreCommand(), newReloadCommand(), newVerifyCommand(), newUserCommand(), newWatchCommand(), newReportCommand(), newHistoryCommand(), newRosterCommand(), newExplainCommand(), newRehearseCommand(), newVersionCommand())
 	return root
 }
 

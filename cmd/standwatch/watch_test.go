@@ -29,6 +29,10 @@ func TestWatchInATerminal(t *testing.T) {
 	mustCommand(t, 0, "major", "watch", "--once", "--url", "http://"+console)
 	// The report of a shift, by its name, comes over the same API.
 	mustCommand(t, 0, "Small centre", "report", "--url", "http://"+console, "--shift", "day", "--date", time.Now().AddDate(0, 0, -1).Format(time.DateOnly))
+	mustCommand(t, 0, ",mains,", "history", "--url", "http://"+console, "--kind", "raised", "--site", "tern-point", "--from", "2026-01-01T00:00")
+	mustCommand(t, 0, `"kind":"raised"`, "history", "--url", "http://"+console, "--form", "jsonl", "--limit", "5")
+	mustCommand(t, 1, "unknown severity", "history", "--url", "http://"+console, "--severity", "loud")
+	mustCommand(t, 2, "none of csv, jsonl", "history", "--url", "http://"+console, "--form", "xml")
 	mustCommand(t, 2, "night", "report", "--url", "http://"+console, "--shift", "lunch")
 	mustCommand(t, 2, "list of processes", "watch", "--url", "http://"+console, "--token", "written-out")
 	mustCommand(t, 2, "is no address", "watch", "--url", "console")

@@ -28,7 +28,7 @@ var leastRole = map[string]string{
 	"GET /accounts": "administer", "POST /accounts": "administer", "POST /accounts/{name}/{change}": "administer", "POST /sessions/{id}/end": "administer", "GET /trail": "supervise",
 
 	"GET /api/v1/alarms": "look", "GET /api/v1/alarms/{id}": "look", "POST /api/v1/alarms/{id}/acknowledge": "operate", "POST /api/v1/alarms/{id}/note": "operate",
-	"POST /api/v1/alarms/{id}/shelve": "operate", "POST /api/v1/alarms/{id}/unshelve": "operate", "GET /api/v1/sentence": "look", "GET /api/v1/history": "look",
+	"POST /api/v1/alarms/{id}/shelve": "operate", "POST /api/v1/alarms/{id}/unshelve": "operate", "GET /api/v1/sentence": "look", "GET /api/v1/history": "look", "GET /api/v1/history.csv": "look", "GET /api/v1/history.jsonl": "look",
 	"GET /api/v1/stream": "look", "GET /api/v1/sites": "look", "GET /api/v1/sites/{id}": "look", "GET /api/v1/rosters": "look", "GET /api/v1/rosters/{name}": "look",
 	"GET /api/v1/intake": "look", "POST /api/v1/intake/run-again": "supervise", "GET /api/v1/outbox": "look", "GET /api/v1/store": "look all",
 	"GET /api/v1/configurations": "look all", "GET /api/v1/configurations/{hash}": "look all", "GET /api/v1/openapi.json": "look",

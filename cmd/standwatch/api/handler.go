@@ -20,6 +20,7 @@ const base = "/api/v1"
 type server struct {
 	Options
 	streams      chan struct{} // one element for each open stream
+	exports      chan struct{} // one element for each export that runs
 	writeTimeout time.Duration // of a stream's reader
 }
 
@@ -62,7 +63,7 @@ func newServer(o Options) *server {
 	if o.Unmatched == nil {
 		o.Unmatched = &Unmatched{Journal: o.Journal, Zone: o.Zone}
 	}
-	return &server{Options: o, streams: make(chan struct{}, o.MaxStreams), writeTimeout: WriteTimeout}
+	return &server{Options: o, streams: make(chan struct{}, o.MaxStreams), exports: make(chan struct{}, maxExports), writeTimeout: WriteTimeout}
 }
 
 func (s *server) routes() []route {
@@ -78,6 +79,8 @@ func (s *server) routes() []route {
 		{"POST", "/silences", access.Act, s.handle(s.setSilence)},
 		{"POST", "/silences/{id}/end", access.Act, s.handle(s.endSilence)},
 		{"GET", "/history", access.See, s.handle(s.history)},
+		{"GET", "/history.csv", access.See, s.handle(s.exportHistory("csv", "text/csv; charset=utf-8; header=present", newTable))},
+		{"GET", "/history.jsonl", access.See, s.handle(s.exportHistory("jsonl", "application/x-ndjson", newJSONLines))},
 		{"GET", "/stream", access.See, s.handle(s.stream)},
 		{"GET", "/sites", access.See, s.handle(s.sites)},
 		{"GET", "/sites/{id}", access.See, s.handle(s.site)},

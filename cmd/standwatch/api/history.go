@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"example.net/standwatch/correlate"
-	"example.net/standwatch/store"
 )
 
 // HistoryPage is the answer to GET /history: records newest first. Next is the
@@ -77,15 +76,9 @@ type Event struct {
 const MaxPage = 1000
 
 func (s *server) history(w http.ResponseWriter, r *http.Request) error {
-	p := params(r, "from", "to", "site", "point", "instance", "severity", "kind", "agent", "unmatched", "before", "limit")
-	q := store.Query{
-		From: p.time("from"), To: p.time("to"),
-		Site: correlate.SiteID(p.text("site")), Point: correlate.PointID(p.text("point")), Instance: p.text("instance"),
-		Severity: p.severity(), Kinds: p.kinds(), Agent: correlate.AgentID(p.text("agent")),
-		Unmatched: p.text("unmatched") == "true",
-		Before:    correlate.Seq(p.number("before", 1, math.MaxUint64, 0)),
-		Limit:     int(p.number("limit", 1, MaxPage, 100)),
-	}
+	p := params(r, append(historyParams(), "limit")...)
+	q := s.historyQuery(p)
+	q.Limit = int(p.number("limit", 1, MaxPage, 100))
 	if p.err != nil {
 		return p.err
 	}

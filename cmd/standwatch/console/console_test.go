@@ -429,6 +429,10 @@ func TestHistoryPagesThroughACursor(t *testing.T) {
 		st.Trap(t, apitest.Raise("harrow-knoll", "mains", fmt.Sprint("try ", i)))
 	}
 	tree, _ := st.page(t, "/history?site=harrow-knoll")
+	// The same records as a file: the links lead to what the API serves.
+	if _, body := st.page(t, "/history?site=harrow-knoll&from=2026-11-25T00:00&kind=raised"); !strings.Contains(body, `href="/api/v1/history.csv?from=2026-11-25T00%3A00%3A00`) || !strings.Contains(body, "kind=raised&amp;site=harrow-knoll") {
+		t.Errorf("no way to the records as a file: %s", body)
+	}
 	older := classed(tree, "older")
 	if len(older) != 1 || !strings.Contains(attr(older[0], "href"), "site=harrow-knoll") {
 		t.Fatalf("no way to older records: %v", older)

@@ -20,6 +20,7 @@ type historyPage struct {
 	Lines   []historyLine
 	Older   string // query of the page that follows, empty at the end
 	Newest  string // query of the first page, empty when this is it
+	Whole   string // query of the same records as a file
 	Kinds   []string
 	Problem string
 }
@@ -257,6 +258,25 @@ func inputLine(input correlate.Input, named func(oid string) string) historyLine
 	return silenceInputLine(input)
 }
 
+// wholeQuery is the part from the question mark on that asks the API for all that the form asks for.
+func wholeQuery(q store.Query, f historyFilter) string {
+	out := url.Values{}
+	for name, value := range map[string]string{"site": f.Site, "point": f.Point, "severity": f.Severity, "kind": f.Kind, "agent": f.Agent} {
+		if value != "" {
+			out.Set(name, value)
+		}
+	}
+	for name, at := range map[string]time.Time{"from": q.From, "to": q.To} {
+		if !at.IsZero() {
+			out.Set(name, at.Format(time.RFC3339))
+		}
+	}
+	if f.Unmatched {
+		out.Set("unmatched", "true")
+	}
+	return "?" + out.Encode()
+}
+
 func (s *server) history(w http.ResponseWriter, r *http.Request) error {
 	values := r.URL.Query()
 	q, f, err := historyQuery(values, s.Zone)
@@ -271,6 +291,7 @@ func (s *server) history(w http.ResponseWriter, r *http.Request) error {
 	if err := s.read(r, func(c clock, src source) { page.Lines = historyView(c, src.net, got, s.namedText) }); err != nil {
 		return err
 	}
+	page.Whole = wholeQuery(q, f)
 	if q.Before != 0 {
 		values.Del("before")
 		page.Newest = "?" + values.Encode()

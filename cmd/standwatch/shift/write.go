@@ -12,6 +12,7 @@ import (
 	"strings"
 	"time"
 
+	"example.net/standwatch/cmd/standwatch/sheet"
 	"example.net/standwatch/correlate"
 )
 
@@ -239,21 +240,13 @@ func WriteCSV(w io.Writer, r *Report) error {
 		if from.IsZero() {
 			from = e.Raised
 		}
-		rows = append(rows, []string{harmless(string(e.Alarm)), harmless(e.Site), harmless(e.Point), e.Severity.String(), harmless(e.Text), stamp(e.Raised), stamp(e.Told), stamp(e.Taken), harmless(e.TakenBy),
+		rows = append(rows, []string{sheet.Harmless(string(e.Alarm)), sheet.Harmless(e.Site), sheet.Harmless(e.Point), e.Severity.String(), sheet.Harmless(e.Text), stamp(e.Raised), stamp(e.Told), stamp(e.Taken), sheet.Harmless(e.TakenBy),
 			stamp(e.Cleared), between(from, e.Taken), between(e.Raised, e.Cleared), yes(e.Before), yes(e.Standing), yes(e.Explained), yes(e.Reported)})
 	}
 	if err := out.WriteAll(rows); err != nil {
 		return fmt.Errorf("write the report: %w", err)
 	}
 	return nil
-}
-
-// harmless keeps a spreadsheet from running what a remote wrote.
-func harmless(s string) string {
-	if s != "" && strings.ContainsRune("=+-@\t\r", rune(s[0])) {
-		return "'" + s
-	}
-	return s
 }
 
 func stamp(t time.Time) string {

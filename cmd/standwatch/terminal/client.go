@@ -63,6 +63,16 @@ func (c *Client) Get(ctx context.Context, path string, into any) error {
 	return c.ask(ctx, http.MethodGet, path, nil, into)
 }
 
+// Read opens what the API has at a path below its base, however long it is. The
+// caller closes it.
+func (c *Client) Read(ctx context.Context, path string) (io.ReadCloser, error) {
+	r, err := c.open(ctx, http.MethodGet, path, nil)
+	if err != nil {
+		return nil, err
+	}
+	return r.Body, nil
+}
+
 func (c *Client) ask(ctx context.Context, method, path string, body []byte, into any) error {
 	ctx, cancel := context.WithTimeout(ctx, askTime)
 	defer cancel()
