@@ -60,6 +60,43 @@ func (r *Receiver) Again(kept *correlate.Arrival) (*Retrial, error) {
 	return t, nil
 }
 
+// Captured says what the configuration in force makes of a datagram that a
+// sniffer captured, as if it had come to a listener: like [Receiver.Again], but
+// all that the Arrival says is taken from the datagram, and the listener's allow
+// list counts. Whether it came in time and only once, it does not ask.
+func (r *Receiver) Captured(listener string, from netip.AddrPort, datagram []byte) (*correlate.Arrival, error) {
+	d := r.directory.Load()
+	source := netip.AddrPortFrom(from.Addr().Unmap(), from.Port())
+	if !d.policy(listener).allows(source.Addr()) {
+		return nil, fmt.Errorf("the source is not on the allow list of the listener %s", listener)
+	}
+	t, err := r.Again(&correlate.Arrival{Datagram: datagram, From: source.String(), Listener: listener})
+	if err != nil {
+		return nil, err
+	}
+	in, n := t.Arrival, t.Notification
+	in.Version, in.Inform, in.RequestID, in.TrapOID, in.Uptime, in.HasUptime = n.Version.String(), n.Inform, n.RequestID, snmp.OID(n.TrapOID).String(), n.Uptime, n.HasUptime
+	in.Origin = source.Addr().String()
+	if n.AgentAddr.IsValid() {
+		in.Origin = n.AgentAddr.String()
+	}
+	if a := d.byID[in.Agent]; a != nil {
+		in.Sequence, in.HasSequence = a.count(n)
+	}
+	if n.Version == snmp.V3 {
+		m, err := new(snmp.Decoder).Parse(datagram)
+		if err != nil {
+			return nil, fmt.Errorf("decode what was captured: %w", err)
+		}
+		h := &m.Security
+		in.Security = string(h.User) + " " + h.Level.String()
+		if string(h.EngineID) != string(d.users.LocalID()) && !n.Inform && h.Level >= usm.AuthNoPriv {
+			in.EngineID, in.Boots, in.EngineTime = slices.Clone(h.EngineID), h.Boots, h.Time
+		}
+	}
+	return in, nil
+}
+
 // speaksAgain decodes the datagram and finds for whom it speaks, or why it
 // would not be heard.
 func (r *Receiver) speaksAgain(d *directory, t *Retrial, source netip.Addr) (speaker, error) {

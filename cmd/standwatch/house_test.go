@@ -157,6 +157,7 @@ func TestNamedImporters(t *testing.T) {
 		{"github.com/prometheus/client_golang", "components expose plain counters", []string{"cmd/standwatch"}},
 		{"github.com/spf13/cobra", "commands are cmd's", []string{"cmd/standwatch"}},
 		{"github.com/coreos/go-systemd/v22", "the service manager is the program's business", []string{"cmd/standwatch"}},
+		{"github.com/gopacket/gopacket", "one package reads captures", []string{"receiver/capture"}},
 		{"charm.land/bubbletea/v2", "the terminal is one way to look", []string{"cmd/standwatch/terminal"}},
 		{"github.com/emersion/go-smtp", "the mail server is a stand-in", []string{"cmd/standwatch/demo"}},
 	} {

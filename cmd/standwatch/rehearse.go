@@ -20,13 +20,17 @@ import (
 )
 
 // rehearseFlags are what the rehearse command was asked for.
-type rehearseFlags struct{ config, data, from, to, form string }
+type rehearseFlags struct {
+	config, data, from, to, form string
+	pcap                         string
+	ports                        []uint
+}
 
 func newRehearseCommand() *cobra.Command {
 	var f rehearseFlags
 	cmd := &cobra.Command{
-		Use:   "rehearse --config DIR --data DIR",
-		Short: "Say what a configuration would have made of what a journal holds",
+		Use:   "rehearse --config DIR (--data DIR | --pcap FILE)",
+		Short: "Say what a configuration would have made of what a journal or a capture holds",
 		Long: `Rehearse takes the notifications that a data folder keeps, at the times at which
 they came, through the rules, points and ladders of a configuration, and says
 what would have been different: alarms that would have risen or not, messages to
@@ -36,11 +40,17 @@ of, and points that nothing was ever heard of.
 Nothing is written and nobody is told. The data folder must not be in use; of
 one that is, make a copy with "standwatch backup" and rehearse with the copy.
 
+With --pcap it is a file that a packet sniffer wrote (pcap or pcapng): what a new
+site sends can be tried before there is a master. Nothing was decided about it
+then, so that what was is 0 throughout. Datagrams to the ports of the listeners
+and to port 162 are taken, or to those of --port.
+
 Gateways are taken to accept every message at once, and people to have done what
 they did. Times of --from and --to are those of the centre (2006-01-02T15:04) or
 carry an offset.`,
 		Example: `  standwatch rehearse --config /etc/standwatch.new --data /srv/backup/standwatch
-  standwatch rehearse --config new --data backup --from 2026-11-01T00:00 --form json`,
+  standwatch rehearse --config new --data backup --from 2026-11-01T00:00 --form json
+  standwatch rehearse --config new --pcap night.pcapng --form html > night.html`,
 		Args: noArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			write, err := rehearsalWriter(f.form)
@@ -57,10 +67,12 @@ carry an offset.`,
 	}
 	flags := cmd.Flags()
 	flags.StringVar(&f.config, "config", "", "folder of the configuration to try (required)")
-	flags.StringVar(&f.data, "data", "", "data folder whose journal is gone through (required)")
+	flags.StringVar(&f.data, "data", "", "data folder whose journal is gone through")
 	flags.StringVar(&f.data, "journal", "", "the same as --data")
-	flags.StringVar(&f.from, "from", "", "begin of what is compared; the journal's when left out")
-	flags.StringVar(&f.to, "to", "", "its end; the journal's when left out")
+	flags.StringVar(&f.pcap, "pcap", "", "capture that is gone through instead")
+	flags.UintSliceVar(&f.ports, "port", nil, "UDP port whose datagrams are taken from the capture; may be given again")
+	flags.StringVar(&f.from, "from", "", "begin of what is compared; that of the journal or capture when left out")
+	flags.StringVar(&f.to, "to", "", "its end; that of the journal or capture when left out")
 	flags.StringVar(&f.form, "form", "text", "text, json or html")
 	return cmd
 }
@@ -83,8 +95,11 @@ func rehearsalWriter(form string) (func(io.Writer, *rehearse.Result) error, erro
 
 // run rehearses.
 func (f *rehearseFlags) run(ctx context.Context, stderr io.Writer) (r *rehearse.Result, err error) {
-	if f.data == "" {
-		return nil, fmt.Errorf("%w: --data DIR is missing", errUsage)
+	if (f.data == "") == (f.pcap == "") {
+		return nil, fmt.Errorf("%w: one of --data DIR and --pcap FILE is needed", errUsage)
+	}
+	if len(f.ports) > 0 && f.pcap == "" {
+		return nil, fmt.Errorf("%w: --port goes with --pcap", errUsage)
 	}
 	cfg, err := loadFolder(ctx, stderr, f.config)
 	if err != nil {
@@ -93,6 +108,9 @@ func (f *rehearseFlags) run(ctx context.Context, stderr io.Writer) (r *rehearse.
 	o := rehearse.Options{Network: cfg.Network, Climber: cfg.Plan, Zone: cfg.Centre.Zone}
 	if o.From, o.To, err = f.span(cfg.Centre.Zone); err != nil {
 		return nil, err
+	}
+	if f.pcap != "" {
+		return rehearseCapture(ctx, cfg, f.pcap, f.ports, o)
 	}
 	s, err := store.Open(f.data, store.Options{ReadOnly: true, Log: zerolog.Nop()})
 	if errors.Is(err, store.ErrLocked) {

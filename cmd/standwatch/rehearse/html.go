@@ -13,7 +13,7 @@ import (
 // and for each alarm that differs its strip of time as it was above the one
 // that would have been.
 func WriteHTML(w io.Writer, r *Result) error {
-	t, err := template.New("rehearsal").Funcs(template.FuncMap{"when": when, "strips": r.strips, "most": func(n int) int { return min(n, shown) }}).Parse(page)
+	t, err := template.New("rehearsal").Funcs(template.FuncMap{"when": when, "strips": r.strips, "nothing": r.nothing, "sealed": r.sealedWord, "most": func(n int) int { return min(n, shown) }}).Parse(page)
 	if err != nil {
 		return err // it is part of the program: a test parses it
 	}
@@ -101,9 +101,10 @@ svg { width: 100%; height: 28px; display: block } svg rect.ground { fill: curren
 figure { margin: .6rem 0 } figcaption { font-size: .9rem }
 </style></head><body>
 <h1>What would have been</h1>
-{{if not .Records}}<p>The journal holds nothing in that time.</p>{{else}}
+{{if not .Records}}<p>{{nothing}}</p>{{else}}
+{{with .Books}}<p>{{.}} Nothing was decided about it before, so that what was is 0 throughout.</p>{{end}}
 <p>From {{when .From}} to {{when .To}}: {{.Records}} records, {{.Notifications}} notifications.
-{{if .Sealed}}{{.Sealed}} could not be opened with this configuration's keys; what was recorded of them was taken. {{end}}
+{{if .Sealed}}{{.Sealed}} could not be opened with this configuration's keys; {{sealed}}. {{end}}
 {{if .Refused}}{{.Refused}} would not have been heard. {{end}}
 {{if .RunAgain}}{{.RunAgain}} that were run again later would have been understood at once.{{end}}</p>
 <table><tr><th></th><th class="n">was</th><th class="n">would be</th></tr>

@@ -26,6 +26,9 @@ type Options struct {
 	// the journal's begin and end.
 	From, To time.Time
 	Zone     *time.Location // in which hours are counted; nil means UTC
+	// Fresh says that what is rehearsed was only captured: nothing was decided
+	// about it, so that there is nothing to compare with.
+	Fresh bool
 }
 
 // Prepared is a record with what the rules to be tried make of it.
@@ -57,6 +60,18 @@ func (o *Options) Prepare(r *correlate.Record) Prepared {
 	default:
 		p.input = again
 	}
+	return p
+}
+
+// Fresh is a captured notification with what the rules to be tried make of it,
+// or why they would not hear it. Seq counts them.
+func Fresh(seq correlate.Seq, at time.Time, in *correlate.Arrival, refused error) Prepared {
+	p := Prepared{Record: &correlate.Record{Seq: seq, At: at, Input: &correlate.Arrival{}}}
+	if refused != nil {
+		p.sealed, p.why = errors.Is(refused, receiver.ErrSealed), refused.Error()
+		return p
+	}
+	p.Record.Input, p.input = in, in
 	return p
 }
 
@@ -109,7 +124,9 @@ func (r *Rehearsal) Feed(p Prepared) bool {
 	}
 	r.last = rec.At
 	r.count.Records++
-	r.was.note(rec)
+	if !r.opts.Fresh {
+		r.was.note(rec)
+	}
 	r.until(rec.At)
 	if in := r.input(p); in != nil {
 		r.decide(in)
@@ -253,6 +270,9 @@ func (r *Rehearsal) arrival(p Prepared, in *correlate.Arrival) correlate.Input {
 	switch {
 	case p.sealed:
 		r.count.Sealed++
+		if r.opts.Fresh {
+			return nil // what it says was never known
+		}
 		return in
 	case p.why != "":
 		r.count.Refused++

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"example.net/standwatch/correlate"
+	"example.net/standwatch/receiver/capture"
 )
 
 // Counts say what was gone through.
@@ -18,6 +19,10 @@ type Counts struct {
 	Sealed        int       `json:"sealed"`    // could not be opened, and taken as they were recorded
 	Refused       int       `json:"refused"`   // would not have been heard
 	RunAgain      int       `json:"run-again"` // run again then, and understood at once now
+	// Capture is the books of the capture that was gone through, if it was one;
+	// then nothing was decided before, and every Before is 0.
+	Capture *capture.Counts `json:"capture,omitempty"`
+	Again   int             `json:"sent-again,omitempty"` // of a capture: informs that were sent again
 }
 
 // Pair is a figure as it was and as it would have been.

@@ -14,12 +14,15 @@ const listed = 40
 func WriteText(w io.Writer, r *Result) error {
 	t := &writer{w: w}
 	if r.Records == 0 {
-		t.line("The journal holds nothing in that time.")
+		t.line("%s", r.nothing())
 		return t.err
+	}
+	if c := r.Capture; c != nil {
+		t.line("%s", r.Books())
 	}
 	t.line("From %s to %s: %d records, %d notifications.", when(r.From), when(r.To), r.Records, r.Notifications)
 	if r.Sealed > 0 {
-		t.line("%d notifications could not be opened with this configuration's keys; what was recorded of them was taken.", r.Sealed)
+		t.line("%d notifications could not be opened with this configuration's keys; %s.", r.Sealed, r.sealedWord())
 	}
 	if r.Refused > 0 {
 		t.line("%d notifications would not have been heard: their sender may not speak so any more.", r.Refused)
@@ -28,6 +31,9 @@ func WriteText(w io.Writer, r *Result) error {
 		t.line("%d notifications that were run again later would have been understood at once.", r.RunAgain)
 	}
 	t.line("")
+	if r.Capture != nil {
+		t.line("Nothing was decided about a capture before, so that \"was\" is 0 throughout.")
+	}
 	t.line("%-34s %9s %9s", "", "was", "would be")
 	t.pair("Episodes that began", r.Episodes)
 	t.pair("Messages to people", r.Messages)
@@ -39,6 +45,36 @@ func WriteText(w io.Writer, r *Result) error {
 	t.left(r)
 	t.silent(r)
 	return t.err
+}
+
+// Books say what became of each packet of a capture.
+func (r *Result) Books() string {
+	c := r.Capture
+	if c == nil {
+		return ""
+	}
+	text := fmt.Sprintf("The capture has %d packets: %d datagrams to the ports, %d others, %d cut short, %d fragments, %d broken.", c.Packets, c.Datagrams, c.Others, c.Truncated, c.Fragments, c.Broken)
+	if c.CutOff {
+		text += " The file ends within a packet."
+	}
+	if r.Again > 0 {
+		text += fmt.Sprintf(" %d datagrams were informs sent again.", r.Again)
+	}
+	return text
+}
+
+func (r *Result) sealedWord() string {
+	if r.Capture != nil {
+		return "they are left out"
+	}
+	return "what was recorded of them was taken"
+}
+
+func (r *Result) nothing() string {
+	if r.Capture != nil {
+		return r.Books() + " Nothing of it is a notification in that time."
+	}
+	return "The journal holds nothing in that time."
 }
 
 // writer keeps the first error.
