@@ -4,7 +4,7 @@ package main
 
 import (
 	"bytes"
-	bigendian "encoding/binary"
+	endian "encoding/binary"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -225,11 +225,11 @@ func (s *sendTrial) centre(conn net.Conn) {
 		if _, err := io.ReadFull(conn, head); err != nil {
 			return
 		}
-		body := make([]byte, bigendian.BigEndian.Uint32(head)-16)
+		body := make([]byte, endian.BigEndian.Uint32(head)-16)
 		if _, err := io.ReadFull(conn, body); err != nil {
 			return
 		}
-		command, status, reply := bigendian.BigEndian.Uint32(head[4:]), uint32(0), []byte(nil)
+		command, status, reply := endian.BigEndian.Uint32(head[4:]), uint32(0), []byte(nil)
 		do := acceptNow
 		switch command {
 		case bindTransceiver:
@@ -249,9 +249,9 @@ func (s *sendTrial) centre(conn net.Conn) {
 		default:
 			continue
 		}
-		out := bigendian.BigEndian.AppendUint32(nil, uint32(16+len(reply)))
-		out = bigendian.BigEndian.AppendUint32(out, command|answer)
-		out = bigendian.BigEndian.AppendUint32(out, status)
+		out := endian.BigEndian.AppendUint32(nil, uint32(16+len(reply)))
+		out = endian.BigEndian.AppendUint32(out, command|answer)
+		out = endian.BigEndian.AppendUint32(out, status)
 		out = append(append(out, head[12:]...), reply...)
 		_, err := conn.Write(out)
 		if command != submitSM {

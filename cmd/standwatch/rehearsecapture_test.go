@@ -2,7 +2,7 @@ package main
 
 import (
 	"bytes"
-	"encoding/binary"
+	endian "encoding/binary"
 	"encoding/json"
 	"net/netip"
 	"os"
@@ -39,7 +39,7 @@ func (s sent) datagram(t testing.TB) []byte {
 func captured(t testing.TB, traffic []sent) string {
 	t.Helper()
 	var b []byte
-	word := func(n int) { b = binary.LittleEndian.AppendUint32(b, uint32(n)) }
+	word := func(n int) { b = endian.LittleEndian.AppendUint32(b, uint32(n)) }
 	word(0xa1b2c3d4)
 	word(2 | 4<<16)
 	word(0)
@@ -50,8 +50,8 @@ func captured(t testing.TB, traffic []sent) string {
 		data := s.datagram(t)
 		source := s.from.As4()
 		p := []byte{0x45, 0, 0, 0, 0, 1, 0, 0, 64, 17, 0, 0, source[0], source[1], source[2], source[3], 198, 51, 100, 1, 0x13, 0x88, 0, 162, 0, 0, 0, 0}
-		binary.BigEndian.PutUint16(p[2:], uint16(28+len(data)))
-		binary.BigEndian.PutUint16(p[24:], uint16(8+len(data)))
+		endian.BigEndian.PutUint16(p[2:], uint16(28+len(data)))
+		endian.BigEndian.PutUint16(p[24:], uint16(8+len(data)))
 		p = append(p, data...)
 		word(int(s.at.Unix()))
 		word(s.at.Nanosecond() / 1000)
