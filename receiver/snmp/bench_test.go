@@ -6,7 +6,7 @@ import (
 	"crypto/hmac"
 	"crypto/sha256"
 	"crypto/sha512"
-	"encoding/binary"
+	"crypto/subtle"
 	"hash"
 	"testing"
 
@@ -16,7 +16,9 @@ import (
 )
 
 // BenchmarkDecode compares, in one run, this package with the library and, for
-// v3, with the bare HMAC and AES of the same octets. Run it with
+// v3, with the bare HMAC and AES of the same octets: once as the standard library
+// has them (crypto/hmac and the CFB of crypto/cipher), once with the CFB of package
+// usm, which takes half the time. Run it with
 //
 //	go test -run '^$' -bench Decode -count 10 ./receiver/snmp | benchstat -col /by -
 func BenchmarkDecode(b *testing.B) {
@@ -37,8 +39,8 @@ func BenchmarkDecode(b *testing.B) {
 		datagram := mustAppend(b, secured(b, u, false, 1))
 		b.Run(name+"/by=standwatch", func(b *testing.B) { benchV3(b, u) })
 		b.Run(name+"/by=gosnmp", func(b *testing.B) { benchOracle(b, datagram, oracleWithKeys(b, u)) })
-		b.Run(name+"/by=bare", func(b *testing.B) { benchBare(b, u, datagram, bareCFB) })
-		b.Run(name+"/by=bare_library_cfb", func(b *testing.B) { benchBare(b, u, datagram, libraryCFB) })
+		b.Run(name+"/by=bare_own_cfb", func(b *testing.B) { benchBare(b, u, datagram, bareCFB) })
+		b.Run(name+"/by=bare_standard_library", func(b *testing.B) { benchBare(b, u, datagram, libraryCFB) })
 	}
 }
 
@@ -126,7 +128,7 @@ func benchBare(b *testing.B, u usm.User, datagram []byte, cfb func(cipher.Block,
 		b.Fatal(err)
 	}
 	mac := hmac.New(newHash, key)
-	plain := make([]byte, len(m.Payload))
+	plain := make([]byte, len(m.Payload), len(m.Payload)+aes.BlockSize)
 	b.SetBytes(int64(len(datagram)))
 	b.ReportAllocs()
 	for b.Loop() {
@@ -142,19 +144,12 @@ func bareMAC(mac hash.Hash, datagram, into []byte) {
 }
 
 func bareCFB(block cipher.Block, dst, src []byte) {
-	var stream [aes.BlockSize]byte
-	input := src[:aes.BlockSize] // for the IV, which costs the same
-	for len(src) >= aes.BlockSize {
-		block.Encrypt(stream[:], input)
-		input = src[:aes.BlockSize]
-		binary.NativeEndian.PutUint64(dst, binary.NativeEndian.Uint64(input)^binary.NativeEndian.Uint64(stream[:]))
-		binary.NativeEndian.PutUint64(dst[8:], binary.NativeEndian.Uint64(input[8:])^binary.NativeEndian.Uint64(stream[8:]))
-		dst, src = dst[aes.BlockSize:], src[aes.BlockSize:]
+	stream := dst[:cap(dst)]
+	block.Encrypt(stream[:aes.BlockSize], src[:aes.BlockSize]) // for the IV, which costs the same
+	for at := aes.BlockSize; at < len(src); at += aes.BlockSize {
+		block.Encrypt(stream[at:at+aes.BlockSize], src[at-aes.BlockSize:at])
 	}
-	block.Encrypt(stream[:], input)
-	for i := range src {
-		dst[i] = src[i] ^ stream[i]
-	}
+	subtle.XORBytes(dst, dst, src)
 }
 
 func libraryCFB(block cipher.Block, dst, src []byte) {

@@ -64,11 +64,36 @@ type reader struct {
 
 func (r *reader) done() bool { return r.at >= len(r.b) }
 
+// short passes the next element if it has the tag and a length of one octet, as
+// nearly all have, and returns the bounds of its content; else ok is false. It is
+// small enough to be inlined.
+func (r *reader) short(tag byte) (from, to int, ok bool) {
+	from = r.at + 2
+	if from > len(r.b) || r.b[from-2] != tag {
+		return 0, 0, false
+	}
+	if to = from + int(r.b[from-1]); to > len(r.b) || r.b[from-1] >= 0x80 {
+		return 0, 0, false
+	}
+	r.at = to
+	return from, to, true
+}
+
 // take returns the bounds of the content of the next element, which must have
 // the tag. what says in words what is expected.
 func (r *reader) take(tag byte, reason Reason, what string) (from, to int, err error) {
-	if b, at := r.b, r.at; at+2 <= len(b) && b[at] == tag && b[at+1] < 0x80 {
-		if from, to = at+2, at+2+int(b[at+1]); to <= len(b) {
+	if b, at := r.b, r.at; at+4 <= len(b) && b[at] == tag {
+		switch n := int(b[at+1]); {
+		case n < 0x80:
+			from, to = at+2, at+2+n
+		case n == 0x81:
+			from, to = at+3, at+3+int(b[at+2])
+		case n == 0x82:
+			from, to = at+4, at+4+int(b[at+2])<<8+int(b[at+3])
+		default:
+			return r.takeLong(tag, reason, what)
+		}
+		if to <= len(b) {
 			r.at = to
 			return from, to, nil
 		}
@@ -76,7 +101,7 @@ func (r *reader) take(tag byte, reason Reason, what string) (from, to int, err e
 	return r.takeLong(tag, reason, what)
 }
 
-// takeLong is take for lengths of the long form, and says what is wrong.
+// takeLong is take for unusual forms of a length, and says what is wrong.
 func (r *reader) takeLong(tag byte, reason Reason, what string) (from, to int, err error) {
 	got, from, to := element(r.b, r.at)
 	if to < 0 {
@@ -91,9 +116,12 @@ func (r *reader) takeLong(tag byte, reason Reason, what string) (from, to int, e
 
 // octets returns the content of the next element, which must have the tag.
 func (r *reader) octets(tag byte, reason Reason, what string) ([]byte, error) {
-	from, to, err := r.take(tag, reason, what)
-	if err != nil {
-		return nil, err
+	from, to, ok := r.short(tag)
+	if !ok {
+		var err error
+		if from, to, err = r.take(tag, reason, what); err != nil {
+			return nil, err
+		}
 	}
 	return r.b[from:to:to], nil
 }

@@ -93,12 +93,17 @@ func (k *Keys) MACLen() int { return k.macLen }
 // section 4.2.2). The comparison takes constant time. scratch may be nil; with
 // the capacity for a copy of the message it makes this quicker.
 func (k *Keys) Verify(message []byte, at, macLen int, scratch []byte) bool {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return k.verify(message, at, macLen, scratch)
+}
+
+// verify is Verify for who holds mu.
+func (k *Keys) verify(message []byte, at, macLen int, scratch []byte) bool {
 	// The length comes first: a shortened digest would be easy to guess.
 	if k.mac == nil || macLen != k.macLen || at < 0 || at+macLen > len(message) {
 		return false
 	}
-	k.mu.Lock()
-	defer k.mu.Unlock()
 	k.mac.Reset()
 	if cap(scratch) >= len(message) {
 		blank := scratch[:copy(scratch[:len(message)], message)]
@@ -128,17 +133,23 @@ func (k *Keys) Sign(message []byte, at int) {
 // Open decrypts payload into dst, which grows as needed, and returns the plain
 // octets: the scoped PDU and perhaps padding (RFC 3414 section 8.3.2, RFC 3826
 // section 3.1.4). It is false if salt or payload have impossible lengths. dst
-// and payload must not overlap.
+// and payload must not overlap, and what dst holds beyond the plain octets is
+// overwritten up to the end of a block.
 func (k *Keys) Open(dst, payload []byte, h *Header) ([]byte, bool) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return k.open(dst, payload, h)
+}
+
+// open is Open for who holds mu.
+func (k *Keys) open(dst, payload []byte, h *Header) ([]byte, bool) {
 	if k.block == nil || len(h.Salt) != 8 || len(payload) == 0 || len(payload)%k.unit() != 0 {
 		return nil, false
 	}
-	if cap(dst) < len(payload) {
-		dst = make([]byte, len(payload))
+	if whole := (len(payload) + aes.BlockSize - 1) &^ (aes.BlockSize - 1); cap(dst) < whole {
+		dst = make([]byte, whole)
 	}
 	dst = dst[:len(payload)]
-	k.mu.Lock()
-	defer k.mu.Unlock()
 	if k.priv == DES {
 		k.openDES(dst, payload, h.Salt)
 	} else {
@@ -183,19 +194,17 @@ func (k *Keys) setIV(boots, seconds uint32, salt []byte) {
 }
 
 // openCFB is CFB with 128-bit segments (RFC 3826 section 3.1.3; NIST SP 800-38A
-// section 6.3). The last segment may be short.
+// section 6.3). The last segment may be short. All inputs of the cipher are known
+// beforehand, the first input and then the encrypted octets, so its outputs are
+// made first, in dst, which has the capacity of whole blocks, and everything is
+// combined in one go.
 func (k *Keys) openCFB(dst, src []byte) {
-	input := k.iv[:]
-	for len(src) >= aes.BlockSize {
-		k.block.Encrypt(k.ks[:], input)
-		input = src[:aes.BlockSize]
-		xorBlock(dst[:aes.BlockSize], input, &k.ks)
-		dst, src = dst[aes.BlockSize:], src[aes.BlockSize:]
+	block, stream := k.block, dst[:cap(dst)]
+	block.Encrypt(stream[:aes.BlockSize], k.iv[:])
+	for at := aes.BlockSize; at < len(src); at += aes.BlockSize {
+		block.Encrypt(stream[at:at+aes.BlockSize], src[at-aes.BlockSize:at])
 	}
-	if len(src) > 0 {
-		k.block.Encrypt(k.ks[:], input)
-		subtle.XORBytes(dst, src, k.ks[:])
-	}
+	subtle.XORBytes(dst, dst, src)
 }
 
 func (k *Keys) sealCFB(dst, src []byte) {
@@ -206,12 +215,6 @@ func (k *Keys) sealCFB(dst, src []byte) {
 		input = dst[:n]
 		dst, src = dst[n:], src[n:]
 	}
-}
-
-func xorBlock(dst, src []byte, ks *[aes.BlockSize]byte) {
-	_, _ = dst[15], src[15]
-	binary.NativeEndian.PutUint64(dst, binary.NativeEndian.Uint64(src)^binary.NativeEndian.Uint64(ks[:]))
-	binary.NativeEndian.PutUint64(dst[8:], binary.NativeEndian.Uint64(src[8:])^binary.NativeEndian.Uint64(ks[8:]))
 }
 
 // openDES is CBC under preIV ⊕ salt (RFC 3414 section 8.1.1.3).

@@ -78,7 +78,10 @@ func (t *Table) judge(now time.Time, in *Incoming) (Result, Verdict) {
 	case h.Level == NoAuthNoPriv:
 		res.Plain = in.Payload
 		return res, k.enough(h.Level)
-	case !k.Verify(in.Datagram, h.MACAt, len(h.MAC), in.Into):
+	}
+	k.mu.Lock() // once for both keys
+	defer k.mu.Unlock()
+	if !k.verify(in.Datagram, h.MACAt, len(h.MAC), in.Into) {
 		return res, WrongDigest
 	}
 	// From here on the message is authentic: only now is anything learned.
@@ -115,19 +118,23 @@ func (t *Table) Reopen(in Incoming) (Result, Verdict) {
 	case h.Level == NoAuthNoPriv:
 		res.Plain = in.Payload
 		return res, Accepted
-	case !k.Verify(in.Datagram, h.MACAt, len(h.MAC), in.Into):
+	}
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	if !k.verify(in.Datagram, h.MACAt, len(h.MAC), in.Into) {
 		return res, WrongDigest
 	}
 	return k.reveal(res, &in)
 }
 
-// reveal fills in the plain scoped PDU of an authenticated message.
+// reveal fills in the plain scoped PDU of an authenticated message, for who holds
+// mu.
 func (k *Keys) reveal(res Result, in *Incoming) (Result, Verdict) {
 	res.Plain = in.Payload
 	if res.Level < AuthPriv {
 		return res, Accepted
 	}
-	plain, ok := k.Open(in.Into, in.Payload, in.Header)
+	plain, ok := k.open(in.Into, in.Payload, in.Header)
 	if !ok || !scoped(plain) {
 		res.Plain = nil
 		return res, DecryptionError
