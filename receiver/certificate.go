@@ -88,8 +88,10 @@ var errNoCertificate = errors.New("no certificate came")
 
 // identify decides who presented a chain of certificates: a certificate that an
 // agent names by its fingerprint, else one that an authority vouches for, by its
-// name (RFC 6353 section 5.3.2, from memory: fingerprints go first). A
-// certificate outside its time is refused either way.
+// name. RFC 6353 section 7 (snmpTlstmCertToTSNTable, to which section 5.3.2
+// points) takes either and goes by the order of the configured rows; here those
+// for one certificate come before those for an authority, always. Whoever fits
+// none is not listened to. A certificate outside its time is refused either way.
 func (d *directory) identify(t *TLS, chain []*x509.Certificate, now time.Time) (identity, error) {
 	if len(chain) == 0 {
 		return identity{}, errNoCertificate
@@ -121,7 +123,9 @@ func (d *directory) identify(t *TLS, chain []*x509.Certificate, now time.Time) (
 
 // nameIn returns the name that a part of a certificate gives, empty if there is
 // none. Domain names come in lower case, IPv6 addresses as 32 hexadecimal digits
-// (RFC 6353 section 7, snmpTlstmCertSANAny and its kin, from memory).
+// in lower case without colons, and of several names the first counts (RFC 6353
+// section 7, snmpTlstmCertSANAny and its kin). The common name is there because
+// certificates in the field have nothing else; the RFC advises against it.
 func nameIn(c *x509.Certificate, from NameFrom) string {
 	if from == CommonName {
 		return c.Subject.CommonName

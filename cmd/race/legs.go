@@ -4,6 +4,7 @@ package main
 
 import (
 	"bufio"
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -16,7 +17,8 @@ import (
 	"path/filepath"
 	"regexp"
 	"strconv"
-	"strings"
+	"sync"
+	"sync/atomic"
 	"time"
 
 	"example.net/standwatch/cmd/standwatch/demo/wire"
@@ -95,6 +97,10 @@ func rates(ctx context.Context, s settings, t *table) error {
 		name string
 		room int
 	}{{"4 MiB", 4 << 20}, {"64 MiB", 64 << 20}, {"default", 0}}
+	if s.rate > 0 {
+		t.best = s.rate
+		return nil
+	}
 	if s.quick {
 		return quickRates(ctx, s, t)
 	}
@@ -180,21 +186,39 @@ func times(ctx context.Context, s settings, t *table) (err error) {
 	t.ratio("inform answered ÷ one fdatasync (idle, p50)", quantile(idle, 0.5).Seconds()/quantile(sync, 0.5).Seconds())
 	began, used := time.Now(), processor(m.pid())
 	rate := t.best / 2
-	ended := make(chan error, 1)
 	seconds := max(2, float64(s.probes)/40)
+	for _, what := range []struct {
+		name string
+		take func(context.Context) ([]time.Duration, error)
+	}{
+		{"sent to durable (inform)", func(during context.Context) ([]time.Duration, error) { return informs(during, s, m, s.probes) }},
+		{"sent to seen on the API's stream of one site", func(during context.Context) ([]time.Duration, error) {
+			return visible(ctx, during, m, "?site=birch-hollow", s.probes)
+		}},
+		{"sent to seen on the API's stream of everything", func(during context.Context) ([]time.Duration, error) { return visible(ctx, during, m, "", s.probes) }},
+	} {
+		took, err := meanwhile(ctx, s, m, rate, seconds, what.take)
+		if err != nil {
+			return fmt.Errorf("%s: %w", what.name, err)
+		}
+		t.times(fmt.Sprintf("%s at %.0f/s, %d probes", what.name, rate, len(took)), took)
+	}
+	t.row("processors used and most memory meanwhile", fmt.Sprintf("%.2f of %d, %d MiB", (processor(m.pid())-used)/time.Since(began).Seconds(), cores(), peak(m.pid())>>20))
+	return s.profiled(ctx, m, t.best)
+}
+
+// meanwhile takes times while a load lasts, and none after it.
+func meanwhile(ctx context.Context, s settings, m *measured, rate, seconds float64, take func(context.Context) ([]time.Duration, error)) ([]time.Duration, error) {
+	during, over := context.WithCancel(ctx)
+	defer over()
+	ended := make(chan error, 1)
 	go func() {
+		defer over()
 		_, err := load(ctx, s, m.target(), int(rate*seconds), rate, raiseOID, clearOID)
 		ended <- err
 	}()
-	under, errInforms := informs(ctx, s, m, s.probes/2)
-	seen, errSeen := visible(ctx, m, s.probes/2)
-	if err := errors.Join(<-ended, errInforms, errSeen); err != nil {
-		return err
-	}
-	t.times(fmt.Sprintf("sent to durable (inform) at %.0f/s", rate), under)
-	t.times(fmt.Sprintf("sent to seen on the API's stream at %.0f/s", rate), seen)
-	t.row("processors used and most memory meanwhile", fmt.Sprintf("%.2f of %d, %d MiB", (processor(m.pid())-used)/time.Since(began).Seconds(), cores(), peak(m.pid())>>20))
-	return s.profiled(ctx, m, t.best)
+	took, err := take(during)
+	return took, errors.Join(err, <-ended)
 }
 
 // profiled takes a profile while the daemon has as much as it can take.
@@ -226,8 +250,8 @@ func probe(n int) wire.Notification {
 	return wire.Notification{TrapOID: "." + raiseOID, Varbinds: []gosnmp.SnmpPDU{{Name: "." + numberOID, Type: gosnmp.Integer, Value: n}}}
 }
 
-// informs sends one after the other and takes the time until each is answered,
-// which is when it is durable.
+// informs sends one after the other until ctx ends, n at most, and takes the time
+// until each is answered, which is when it is durable.
 func informs(ctx context.Context, s settings, m *measured, n int) ([]time.Duration, error) {
 	from, err := prober(true, m)
 	if err != nil {
@@ -238,6 +262,9 @@ func informs(ctx context.Context, s settings, m *measured, n int) ([]time.Durati
 	for i := range n {
 		began := time.Now()
 		if err := from.Send(ctx, began, probe(i)); err != nil {
+			if ctx.Err() != nil && len(took) > 0 {
+				return took, nil // the load ended meanwhile
+			}
 			return nil, fmt.Errorf("inform %d: %w", i, err)
 		}
 		took = append(took, time.Since(began))
@@ -245,11 +272,13 @@ func informs(ctx context.Context, s settings, m *measured, n int) ([]time.Durati
 	return took, nil
 }
 
-// visible sends traps and takes the time until the stream of records has each.
-func visible(ctx context.Context, m *measured, n int) ([]time.Duration, error) {
+// visible sends traps until during ends, n at most and one every 20 ms whether the
+// one before was seen or not, and takes the time until the stream of records has
+// each.
+func visible(ctx, during context.Context, m *measured, query string, n int) ([]time.Duration, error) {
 	ctx, cancel := context.WithTimeout(ctx, 2*time.Minute)
 	defer cancel()
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://"+m.console+"/api/v1/stream", nil)
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://"+m.console+"/api/v1/stream"+query, nil)
 	if err != nil {
 		return nil, err
 	}
@@ -259,29 +288,86 @@ func visible(ctx context.Context, m *measured, n int) ([]time.Duration, error) {
 		return nil, err
 	}
 	defer res.Body.Close()
-	from, err := prober(false, m)
-	if err != nil {
-		return nil, err
-	}
-	defer from.Close()
+	sent := newSightings()
+	failed := make(chan error, 1)
+	go func() {
+		defer time.AfterFunc(patience, cancel) // what is not seen by then was lost
+		failed <- beacons(during, m, sent, n)
+	}()
 	lines := bufio.NewScanner(res.Body)
 	lines.Buffer(nil, 4<<20)
-	var took []time.Duration
-	for i := range n {
-		began := time.Now()
-		if err := from.Send(ctx, began, probe(1_000_000+i)); err != nil {
-			return nil, err
+	for lines.Scan() {
+		if sent.seen(lines.Bytes(), time.Now()) {
+			break
 		}
-		name := fmt.Sprintf("birch-hollow:fault:%d", 1_000_000+i)
-		for found := false; !found; found = strings.Contains(lines.Text(), name) {
-			if !lines.Scan() {
-				return nil, fmt.Errorf("the stream ended before %s: %w", name, errors.Join(lines.Err(), ctx.Err()))
-			}
-		}
-		took = append(took, time.Since(began))
 	}
-	return took, nil
+	err = <-failed
+	if lost := len(sent.at); lost > 0 {
+		err = errors.Join(err, fmt.Errorf("%d of %d were not seen within %s", lost, lost+len(sent.took), patience))
+	}
+	return sent.took, err
 }
+
+const patience = 30 * time.Second
+
+// sightings are traps on their way to a stream, by their number.
+type sightings struct {
+	mu   sync.Mutex // guards what follows
+	at   map[int]time.Time
+	took []time.Duration
+	all  bool // no more will be sent
+}
+
+func newSightings() *sightings { return &sightings{at: map[int]time.Time{}} }
+
+const sightingMark = `"birch-hollow:fault:`
+
+// seen looks for a trap in a line of a stream, and reports whether that was the
+// last.
+func (s *sightings) seen(line []byte, now time.Time) (last bool) {
+	_, rest, found := bytes.Cut(line, []byte(sightingMark))
+	if !found {
+		return false
+	}
+	digits, _, _ := bytes.Cut(rest, []byte(`"`))
+	number, err := strconv.Atoi(string(digits))
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if at, ok := s.at[number]; err == nil && ok {
+		delete(s.at, number)
+		s.took = append(s.took, now.Sub(at))
+	}
+	return s.all && len(s.at) == 0
+}
+
+func beacons(ctx context.Context, m *measured, sent *sightings, n int) error {
+	from, err := prober(false, m)
+	if err != nil {
+		return err
+	}
+	defer from.Close()
+	tick := time.NewTicker(20 * time.Millisecond)
+	defer tick.Stop()
+	for i := range n {
+		number := 1_000_000 + int(beacon.Add(1)) // not one of an inform
+		now := time.Now()
+		sent.mu.Lock()
+		sent.at[number], sent.all = now, i == n-1 || ctx.Err() != nil
+		all := sent.all
+		sent.mu.Unlock()
+		if err := from.Send(context.WithoutCancel(ctx), now, probe(number)); err != nil || all {
+			return err
+		}
+		select {
+		case <-tick.C:
+		case <-ctx.Done(): // one more, so that the reader knows the last
+		}
+	}
+	return nil
+}
+
+// beacon numbers the traps that are looked for, so that none is like another.
+var beacon atomic.Int64
 
 // syncTimes appends 400 octets per record in batches, each made durable.
 func syncTimes(s settings, batch int) (took []time.Duration, err error) {

@@ -40,6 +40,7 @@ type settings struct {
 	runs      int
 	held      time.Duration
 	sustain   time.Duration
+	rate      float64
 	probes    int
 	events    int
 	standing  int
@@ -64,6 +65,7 @@ func run(out io.Writer, args []string) error {
 	flags.IntVar(&s.runs, "runs", 3, "searches for each rate; the median counts")
 	flags.DurationVar(&s.held, "held", 2*time.Second, "how long a rate is held")
 	flags.DurationVar(&s.sustain, "sustain", 0, "how long four fifths of the highest rate are held at the end; 0: not")
+	flags.Float64Var(&s.rate, "rate", 0, "take this for the highest rate instead of searching it: only times, disk and restart are measured")
 	flags.IntVar(&s.probes, "probes", 200, "informs and alarms that times are taken of")
 	flags.IntVar(&s.events, "events", 200_000, "records that a restart is measured with")
 	flags.IntVar(&s.standing, "standing", 10_000, "standing alarms of those")

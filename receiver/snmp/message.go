@@ -146,7 +146,9 @@ func (d *Decoder) security(r *reader) error {
 	case err != nil:
 		return err
 	case d.msg.Model == ModelTSM && !params.done():
-		return refuse(BadSecurity, params.at, "msgSecurityParameters of the transport security model are empty (RFC 5591 section 4.1, from memory)")
+		// RFC 5591 has senders leave them empty (section 4.2, step 3) and receivers not
+		// look (section 5.2); what stands there has no meaning that could be kept.
+		return refuse(BadSecurity, params.at, "msgSecurityParameters of the transport security model are empty (RFC 5591 section 4.2)")
 	case d.msg.Model != ModelUSM:
 		return nil
 	}

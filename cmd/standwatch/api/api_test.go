@@ -380,6 +380,67 @@ func readEvents(t *testing.T, body io.Reader, n int) []event {
 	return out
 }
 
+// A reader of some sites gets what happened there and nothing else, goes on
+// where it was, and is told in between how far the journal is.
+func TestStreamOfSomeSites(t *testing.T) {
+	st := newStage(t)
+	client := st.serve(t)
+	for i := range 2*streamBatch + 10 { // over the bounds of a batch
+		st.Trap(t, apitest.Raise("sallow-fen", "mains", fmt.Sprintf("try %d", i)))
+		if i%100 == 0 {
+			st.Trap(t, apitest.Raise("harrow-knoll", "mains", fmt.Sprintf("try %d", i)))
+		}
+	}
+	got := events(t, client, "/api/v1/stream?after=0&site=harrow-knoll&site=not-there-yet", "", 4)
+	got = append(got, events(t, client, "/api/v1/stream?site=harrow-knoll", got[3].ID, 2)...)
+	var told []string
+	for _, e := range got {
+		var r Record
+		if err := json.Unmarshal([]byte(e.Data), &r); err != nil {
+			t.Fatal(err)
+		}
+		told = append(told, e.Name+" "+string(r.Events[0].Site)+" "+r.Events[0].Text)
+		if len(r.Alarms) != 1 || r.Alarms[0].StatusChanges != nil {
+			t.Errorf("record %d has the alarms %+v, not one without its past changes", r.Seq, r.Alarms)
+		}
+	}
+	want := []string{"record harrow-knoll try 0", "record harrow-knoll try 100", "record harrow-knoll try 200", "record harrow-knoll try 300", "record harrow-knoll try 400", "record harrow-knoll try 500"}
+	if diff := cmp.Diff(want, told); diff != "" {
+		t.Error(diff)
+	}
+	var out strings.Builder
+	w := httptest.NewRecorder()
+	w.Body = nil
+	f := follower{st.server, NewEventWriter(&plainWriter{ResponseRecorder: w, out: &out}, time.Second), map[correlate.SiteID]bool{"harrow-knoll": true}}
+	if err := f.beat(77); err != nil || out.String() != ": beat\nid: 77\n\n" {
+		t.Errorf("the sign of life is %q, %v", out.String(), err)
+	}
+}
+
+// plainWriter writes to a text.
+type plainWriter struct {
+	*httptest.ResponseRecorder
+	out io.Writer
+}
+
+func (w *plainWriter) Write(b []byte) (int, error) { return w.out.Write(b) }
+
+// A record of very many events, such as a reload has, names each alarm once.
+func TestSubjectsOfARecord(t *testing.T) {
+	for _, n := range []int{3, 40} {
+		rec := &correlate.Record{}
+		var want []correlate.Key
+		for i := range n {
+			k := correlate.Key{Site: "harrow-knoll", Point: "mains", Instance: strconv.Itoa(i)}
+			want = append(want, k)
+			rec.Events = append(rec.Events, &correlate.Raised{On: correlate.On{Key: k}}, &correlate.Announced{On: correlate.On{Key: k}})
+		}
+		if diff := cmp.Diff(want, subjects(rec)); diff != "" {
+			t.Error(diff)
+		}
+	}
+}
+
 func TestStreamResumesWithoutGapOrRepeat(t *testing.T) {
 	st := newStage(t)
 	client := st.serve(t)

@@ -52,6 +52,19 @@ func (q *query) time(name string) time.Time {
 	return t
 }
 
+// sites returns the sites asked for, nil if none are. One that is not there is
+// no fault: it may come with the next configuration.
+func (q *query) sites() map[correlate.SiteID]bool {
+	var sites map[correlate.SiteID]bool
+	for _, id := range q.values["site"] {
+		if sites == nil {
+			sites = map[correlate.SiteID]bool{}
+		}
+		sites[correlate.SiteID(id)] = true
+	}
+	return sites
+}
+
 func (q *query) severity() correlate.Severity {
 	text := q.text("severity")
 	if text == "" {

@@ -159,6 +159,18 @@ type Attempt struct {
 
 // AlarmOf returns the wire form of an alarm, with all times in zone.
 func AlarmOf(st *correlate.State, net *correlate.Network, a *correlate.Alarm, zone *time.Location) Alarm {
+	out := briefOf(net, a, zone)
+	for _, c := range a.StatusChanges {
+		out.StatusChanges = append(out.StatusChanges, StatusChange{in(zone, c.At), c.Severity, c.Text, c.Seq})
+	}
+	for _, c := range a.OperatorChanges {
+		out.OperatorChanges = append(out.OperatorChanges, OperatorChange{in(zone, c.At), c.By, c.State, c.Text, c.Via, c.Seq})
+	}
+	return out
+}
+
+// briefOf is AlarmOf without the lists of past changes, which are most of it.
+func briefOf(net *correlate.Network, a *correlate.Alarm, zone *time.Location) Alarm {
 	k := a.Key
 	out := Alarm{
 		Resource: resource(k), TypeID: TypeID, TypeQualifier: string(k.Point),
@@ -169,12 +181,6 @@ func AlarmOf(st *correlate.State, net *correlate.Network, a *correlate.Alarm, zo
 		LastCleared: in(zone, a.Cleared), LastSeen: in(zone, a.LastSeen), Repeats: a.Repeats, Episodes: a.Episodes,
 		Latched: a.Latched, Flapping: a.Flapping, FlapCount: a.FlapCount, Audit: a.Audit,
 		Announced: a.Announced, HeldUntil: in(zone, a.HeldUntil), HeldWhy: a.HeldWhy, Seq: a.LastSeq,
-	}
-	for _, c := range a.StatusChanges {
-		out.StatusChanges = append(out.StatusChanges, StatusChange{in(zone, c.At), c.Severity, c.Text, c.Seq})
-	}
-	for _, c := range a.OperatorChanges {
-		out.OperatorChanges = append(out.OperatorChanges, OperatorChange{in(zone, c.At), c.By, c.State, c.Text, c.Via, c.Seq})
 	}
 	if s := a.Shelf; s != nil {
 		out.Shelf = &Shelf{s.By, s.Reason, in(zone, s.Since), in(zone, s.Until)}
