@@ -35,7 +35,7 @@ type verb struct {
 	do   func(w *world, ctx context.Context, g []string) error
 }
 
-// manners are what may follow a report: "(sent 10s ago, uptime 500, from 192.0.2.7, inform 7, boots 2)".
+// manners are what may follow a report: "(sent 10s ago, uptime 500, from 192.0.2.7, inform 7, boots 2, v1)".
 var manners = regexp.MustCompile(`^(.*?)\s*\(([^()]*)\)$`)
 
 // mannered parts a report from how it is sent.
@@ -62,6 +62,8 @@ func mannered(text string) (string, manner, error) {
 			m.boots = uint32(n)
 		case len(words) == 2 && words[0] == "from":
 			m.from, err = netip.ParseAddr(words[1])
+		case len(words) == 1 && words[0] == "v1":
+			m.v1 = true
 		case len(words) == 2 && words[0] == "inform":
 			var n int64
 			n, err = strconv.ParseInt(words[1], 10, 32)
@@ -108,6 +110,9 @@ func verbs() []verb {
 		of(`(\S+) restarts`, restarts),
 		of(`that comes again(?: from (\S+))?`, again),
 		of(`(\S+) is asked and (.+)`, asked),
+		of(`(\S+) is asked over the network and has (.+)`, askedForTrue),
+		of(`what nothing came of is run again`, runAgain),
+		of(`refused as ([^:]+): (.+)`, refused),
 		of(`(\S+) takes (\S+/\S+)(?:: (.+))?`, acts(correlate.ActAcknowledge)),
 		of(`(\S+) notes (\S+/\S+): (.+)`, acts(correlate.ActNote)),
 		of(`(\S+) unshelves (\S+/\S+)`, acts(correlate.ActUnshelve)),
@@ -126,6 +131,7 @@ func verbs() []verb {
 			return errors.Join(w.restart(ctx), w.submit(ctx, &correlate.Start{Version: "scenario", Hash: w.cfg.Hash}))
 		}),
 		of(`the configuration becomes (\S+)`, reload),
+		of(`the configuration (\S+) is refused: (.+)`, refusedReload),
 		of(`every (\S+), (\d+) times: (.+)`, every),
 	}
 }
@@ -318,20 +324,33 @@ func reload(w *world, ctx context.Context, g []string) error {
 	if over == nil {
 		return fmt.Errorf("no files are given for later %s", g[1])
 	}
-	w.files = laid(w.files, over)
-	cfg, err := w.load(w.files)
+	files := laid(w.files, over)
+	cfg, err := w.load(files)
 	if err != nil {
 		return err
 	}
 	if err := w.receiver.Use(cfg.Receiver); err != nil {
 		return err
 	}
-	w.cfg = cfg
+	w.files, w.cfg = files, cfg
 	w.outbox.use(cfg)
 	if _, err := w.ledger.Reconfigure(ctx, cfg.Network, cfg.Plan, &correlate.Reconfigure{Hash: cfg.Hash, Summary: g[1], Actor: "story"}); err != nil {
 		return err
 	}
 	return w.settle(ctx)
+}
+
+// refusedReload wants a configuration to be refused with these words; what was
+// in force before stays.
+func refusedReload(w *world, ctx context.Context, g []string) error {
+	err := reload(w, ctx, g)
+	switch {
+	case err == nil:
+		return fmt.Errorf("the configuration %s should have been refused; it is in force", g[1])
+	case !strings.Contains(err.Error(), g[2]):
+		return fmt.Errorf("the configuration %s should have been refused with %q; it was with: %w", g[1], g[2], err)
+	}
+	return nil
 }
 
 // every lets something happen again and again; {n} counts from 1.

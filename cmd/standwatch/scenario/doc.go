@@ -12,6 +12,6 @@
 // closed and opened again before every step.
 //
 // A run owns the goroutines of the parts it assembles and ends them before it
-// returns. It opens sockets on loopback for the receiver and uses none of them.
-// No agent is asked and no gateway is spoken to.
+// returns. It opens sockets on loopback for the receiver and uses none of them;
+// an agent is asked over loopback when the story says so. No gateway is spoken to.
 package scenario

@@ -7,7 +7,9 @@ import (
 	"strconv"
 	"strings"
 
+	"example.net/standwatch/cmd/standwatch/api"
 	"example.net/standwatch/correlate"
+	"example.net/standwatch/store"
 )
 
 // expectations are the words that what must be true begins with.
@@ -29,6 +31,10 @@ func (w *world) expect(what string) (bool, error) {
 		return true, w.reading(rest)
 	case "silences":
 		return true, w.silences(rest)
+	case "doubt":
+		return true, w.doubt(rest)
+	case "kept":
+		return true, w.kept(rest)
 	}
 	return false, nil
 }
@@ -175,6 +181,35 @@ func telling(m correlate.Message) string {
 		of = "several"
 	}
 	return fmt.Sprintf("%s %s of %s over %s", m.Person, m.Purpose, of, m.Channel)
+}
+
+// doubt compares at which sites nothing that is known is certain, because their
+// agents are silent.
+func (w *world) doubt(text string) (err error) {
+	w.ledger.Read(func(st *correlate.State, net *correlate.Network) {
+		var sites []string
+		for _, id := range net.Sites() {
+			if api.Doubtful(st, net, net.Site(id)) {
+				sites = append(sites, string(id))
+			}
+		}
+		if !slices.Equal(sites, parts(text, "none")) {
+			err = fmt.Errorf("in doubt should be %s; it is %s", text, orNone(strings.Join(sites, "; "), "none"))
+		}
+	})
+	return err
+}
+
+// kept compares how many notifications are kept because nothing came of them.
+func (w *world) kept(text string) error {
+	page, err := w.store.History(store.Query{Unmatched: true, Limit: store.MaxLimit})
+	if err != nil {
+		return err
+	}
+	if got := strconv.Itoa(len(page.Records)); got != text {
+		return fmt.Errorf("%s notifications should be kept; there are %s", text, got)
+	}
+	return nil
 }
 
 func (w *world) flood(text string) (err error) {

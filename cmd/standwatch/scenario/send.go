@@ -58,6 +58,7 @@ type manner struct {
 	boots  uint32
 	from   netip.Addr
 	inform int32 // request-id; 0: a trap
+	v1     bool  // translated to a v1 trap (RFC 3584 section 3.2)
 }
 
 // sender returns an agent's sender; it was switched on a day before it is first
@@ -92,19 +93,19 @@ func (w *world) notify(ctx context.Context, id correlate.AgentID, trap string, m
 	if m.inform != 0 {
 		b.Inform, b.RequestID = true, m.inform
 	}
-	policy := w.cfg.Receiver.Policies[0]
 	switch {
-	case len(a.EngineIDs) > 0 && m.inform == 0:
+	case m.v1:
+		b.Version, b.AgentAddr = snmp.V1, a.Addresses[0]
+		b.Community = w.communityOf(a)
+	case len(a.EngineIDs) > 0 || len(a.Users) > 0:
 		if err := w.secure(&b, a, s, up); err != nil {
 			return err
 		}
 		if m.boots != 0 {
 			b.Secure.Boots = m.boots
 		}
-	case len(a.Communities) > 0:
-		b.Community = secretText(a.Communities[0])
-	case len(policy.Communities) > 0:
-		b.Community = secretText(policy.Communities[0])
+	default:
+		b.Community = w.communityOf(a)
 	}
 	octets, err := b.Append(nil)
 	if err != nil {
@@ -117,27 +118,53 @@ func (w *world) notify(ctx context.Context, id correlate.AgentID, trap string, m
 		}
 		from = a.Addresses[0]
 	}
-	w.last = sent{policy.Listener, netip.AddrPortFrom(from, 161), octets}
+	w.last = sent{w.cfg.Receiver.Policies[0].Listener, netip.AddrPortFrom(from, 161), octets}
 	return w.come(ctx)
 }
 
-func secretText(s receiver.Secret) string { return string(s) }
+// communityOf is the community that an agent speaks with: its own, else the
+// listener's.
+func (w *world) communityOf(a *receiver.Agent) string {
+	for _, list := range [][]receiver.Secret{a.Communities, w.cfg.Receiver.Policies[0].Communities} {
+		if len(list) > 0 {
+			return string(list[0])
+		}
+	}
+	return ""
+}
 
-// secure signs and seals as the agent's user.
+// secure signs and seals as the agent's user: a trap under the agent's own
+// engine, an inform under the master's (RFC 3414 section 1.5.1), whose boots and
+// time the sender has learnt as by discovery.
 func (w *world) secure(b *snmp.Build, a *receiver.Agent, s *sender, up time.Duration) error {
 	i := slices.IndexFunc(w.cfg.Receiver.Users, func(u usm.User) bool { return len(a.Users) == 0 || slices.Contains(a.Users, u.Name) })
 	if i < 0 {
 		return fmt.Errorf("agent %s has no user to speak as", a.ID)
 	}
 	u := w.cfg.Receiver.Users[i]
-	keys, err := usm.NewKeys(u, a.EngineIDs[0])
-	if err != nil {
-		return err
-	}
 	b.Version = snmp.V3
-	b.Secure = snmp.Secure{User: u.Name, Level: u.Level(), Keys: keys, EngineID: a.EngineIDs[0], Boots: s.boots, Time: uint32(up / time.Second), Salt: s.salt, MsgID: s.request}
-	return nil
+	b.Secure = snmp.Secure{User: u.Name, Level: u.Level(), Boots: s.boots, Time: uint32(up / time.Second), Salt: s.salt, MsgID: s.request}
+	switch {
+	case b.Inform:
+		id := w.store.Identity()
+		b.Secure.EngineID, b.Secure.Boots, b.Secure.Time = id.EngineID, id.Boots, uint32(w.clock.now().Sub(w.opened)/time.Second)
+	case len(a.EngineIDs) == 0:
+		return fmt.Errorf("agent %s has no engine ID of its own, so it sends informs only: say (inform 7)", a.ID)
+	default:
+		b.Secure.EngineID = a.EngineIDs[0]
+	}
+	keys, err := usm.NewKeys(u, b.Secure.EngineID)
+	b.Secure.Keys = keys
+	return err
 }
+
+// refusal is the error that the receiver wanted nothing of a datagram.
+type refusal struct {
+	fate receiver.Fate
+	why  string
+}
+
+func (r *refusal) Error() string { return fmt.Sprintf("the receiver refused it: %s: %s", r.fate, r.why) }
 
 // come lets the last datagram arrive.
 func (w *world) come(ctx context.Context) error {
@@ -146,7 +173,7 @@ func (w *world) come(ctx context.Context) error {
 	case err != nil:
 		return err
 	case fed.Fate.Refusal():
-		return fmt.Errorf("the receiver refused it: %s: %s", fed.Fate, fed.Why)
+		return &refusal{fed.Fate, fed.Why}
 	}
 	w.receiver.Answers()
 	return w.settle(ctx)

@@ -18,6 +18,7 @@ import (
 	"example.net/standwatch/correlate"
 	"example.net/standwatch/notify"
 	"example.net/standwatch/receiver"
+	"example.net/standwatch/receiver/usm"
 	"example.net/standwatch/store"
 	"example.net/standwatch/store/ledger"
 )
@@ -52,6 +53,7 @@ type world struct {
 	ledger   *ledger.Ledger
 	receiver *receiver.Receiver
 	outbox   *outbox
+	opened   time.Time      // when the parts were last assembled
 	ends     []func() error // of what runs, last begun first
 
 	gate    *gate
@@ -143,12 +145,23 @@ func (w *world) listen() (err error) {
 		listeners = append(listeners, l)
 	}
 	id := w.store.Identity()
-	w.receiver, err = receiver.New(receiver.Options{Listeners: listeners, Config: w.cfg.Receiver, Offer: w.offer, Workers: 1, QueueLen: 1,
+	w.opened = w.clock.now()
+	w.receiver, err = receiver.New(receiver.Options{Listeners: listeners, Config: w.cfg.Receiver, Offer: w.offer, Clocks: w.clocks(), Workers: 1, QueueLen: 1,
 		Identity: receiver.Identity{EngineID: id.EngineID, Boots: id.Boots}, Now: w.clock.now, Log: zerolog.Nop()})
 	if err == nil {
 		w.ends = append(w.ends, w.receiver.Close)
 	}
 	return err
+}
+
+// clocks are the clocks of SNMPv3 senders that the journal knows of.
+func (w *world) clocks() (out []usm.Engine) {
+	w.ledger.Read(func(st *correlate.State, _ *correlate.Network) {
+		for _, c := range st.Engines {
+			out = append(out, usm.Engine{ID: c.EngineID, Boots: c.Boots, Time: c.Time, At: c.At})
+		}
+	})
+	return out
 }
 
 // offer hands an arrival to the ledger and waits until it is durable.
