@@ -164,7 +164,9 @@ type refusal struct {
 	why  string
 }
 
-func (r *refusal) Error() string { return fmt.Sprintf("the receiver refused it: %s: %s", r.fate, r.why) }
+func (r *refusal) Error() string {
+	return fmt.Sprintf("the receiver refused it: %s: %s", r.fate, r.why)
+}
 
 // come lets the last datagram arrive.
 func (w *world) come(ctx context.Context) error {
