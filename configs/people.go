@@ -32,7 +32,15 @@ func bookOf(s *peopleFile) notify.Book {
 	for i := range s.Routes {
 		b.Routes = append(b.Routes, routeOf(&s.Routes[i]))
 	}
+	b.Flood = notify.FloodPace{Pos: at(s.Flood.Here), Digests: spansOf(s.Flood.Digests), Critical: spansOf(s.Flood.Critical)}
 	return b
+}
+
+func spansOf(l list[span]) (out []time.Duration) {
+	for _, s := range l {
+		out = append(out, s.V)
+	}
+	return out
 }
 
 func personOf(e *entry[personShape]) notify.Person {

@@ -8,7 +8,14 @@ type peopleFile struct {
 	Ladders   entries[ladderShape]   `yaml:"ladders" jsonschema_description:"How a call-out climbs until somebody takes the alarm."`
 	Calendars entries[calendarShape] `yaml:"calendars" jsonschema_description:"Holidays and other days, from calendar files."`
 	Routes    []routeShape           `yaml:"routes" jsonschema_description:"Which alarms climb which ladder; the first that matches decides."`
+	Flood     floodShape             `yaml:"flood" jsonschema_description:"How fast digests follow each other while a flood lasts."`
 	Shifts    entries[shiftShape]    `yaml:"shifts" jsonschema_description:"Named stretches of the day in the centre's time zone."`
+}
+
+type floodShape struct {
+	Here     place      `yaml:"-"`
+	Digests  list[span] `yaml:"digests" jsonschema_description:"How long after one digest of a flood a person gets the next, step by step, the last for all that follow; 1m, 5m, 10m, 20m, 40m when left out."`
+	Critical list[span] `yaml:"critical" jsonschema_description:"The same when something critical waits to be told, ten minutes at most; 20s, 1m, 2m when left out."`
 }
 
 type calendarShape struct {

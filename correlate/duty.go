@@ -105,9 +105,11 @@ type (
 		Due     time.Time `cbor:"6,keyasint"`
 		Why     string    `cbor:"7,keyasint"` // "budget", "flood" or "digest"
 	}
-	// PileEmptied says that a person's digest was made.
+	// PileEmptied says that a person's digest was made; Nth says which one of
+	// the present flood it is, from 1, and is 0 when it is none of a flood.
 	PileEmptied struct {
 		Person string `cbor:"1,keyasint"`
+		Nth    int    `cbor:"2,keyasint,omitempty"`
 	}
 	// Proved says that the proof to a roster is due; Nobody says why none went
 	// out.
@@ -234,6 +236,9 @@ func (s *State) foldDuty(r *Record, ev Event) {
 		p.Items = append(p.Items, PileItem{CallOut: e.CallOut, Purpose: e.Purpose, Over: e.Over, At: r.At})
 	case *PileEmptied:
 		delete(s.Piles, e.Person)
+		if e.Nth > 0 {
+			s.Flood.digested(e.Person, e.Nth, r.At)
+		}
 	case *Proved:
 		s.Proofs[e.Roster] = r.At
 	}

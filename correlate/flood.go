@@ -1,6 +1,9 @@
 package correlate
 
-import "time"
+import (
+	"slices"
+	"time"
+)
 
 // The figures of a flood for one operator: it begins with more than ten new
 // alarms in ten minutes and ends when fewer than five came in ten (ANSI/ISA-18.2
@@ -18,6 +21,36 @@ type Flood struct {
 	Since  time.Time   `cbor:"1,keyasint,omitzero"`  // when the present flood began; zero while there is none
 	Count  int         `cbor:"2,keyasint,omitempty"` // alarms told in it, those that began it included
 	Recent []time.Time `cbor:"3,keyasint,omitempty"` // when the newest were told, oldest first, as many as decide
+	Told   []FloodTold `cbor:"4,keyasint,omitempty"` // who was sent digests in it, in order of the names
+}
+
+// FloodTold is how far one person was told of the present flood.
+type FloodTold struct {
+	Person  string    `cbor:"1,keyasint"`
+	Digests int       `cbor:"2,keyasint"`
+	Last    time.Time `cbor:"3,keyasint"` // when the newest digest was made
+}
+
+// ToldOf returns how many digests a person was sent in the present flood, and
+// when the newest was made; zero and the zero time when there was none.
+func (f *Flood) ToldOf(person string) (digests int, last time.Time) {
+	if i, there := f.toldAt(person); there {
+		return f.Told[i].Digests, f.Told[i].Last
+	}
+	return 0, time.Time{}
+}
+
+func (f *Flood) toldAt(person string) (int, bool) {
+	return slices.BinarySearchFunc(f.Told, person, func(t FloodTold, who string) int { return compareText(t.Person, who) })
+}
+
+// digested notes that a person's digest was made: the nth of this flood.
+func (f *Flood) digested(person string, nth int, at time.Time) {
+	i, there := f.toldAt(person)
+	if !there {
+		f.Told = slices.Insert(f.Told, i, FloodTold{Person: person})
+	}
+	f.Told[i].Digests, f.Told[i].Last = nth, at
 }
 
 // On reports whether there is a flood.

@@ -96,9 +96,9 @@ func (s *State) FoldEvent(r *Record, ev Event) {
 			s.Events[e.Key] = at
 		}
 	case *FloodBegan:
-		s.Flood.Since, s.Flood.Count = r.At, e.Count
+		s.Flood.Since, s.Flood.Count, s.Flood.Told = r.At, e.Count, nil
 	case *FloodEnded:
-		s.Flood.Since, s.Flood.Count = time.Time{}, 0
+		s.Flood.Since, s.Flood.Count, s.Flood.Told = time.Time{}, 0, nil
 	case *ShiftBegan, *HandedOver, *HandoverRead:
 		s.foldShift(r, ev)
 	case *Refused:

@@ -155,7 +155,7 @@ func (s *State) Clone() *State {
 		c.Messages[k] = v.Clone()
 	}
 	c.ByAlarm = maps.Clone(s.ByAlarm)
-	c.Flood.Recent = slices.Clone(s.Flood.Recent)
+	c.Flood.Recent, c.Flood.Told = slices.Clone(s.Flood.Recent), slices.Clone(s.Flood.Told)
 	c.Silences = make(map[SilenceID]*Silence, len(s.Silences))
 	for id, v := range s.Silences {
 		c.Silences[id] = v.Clone()

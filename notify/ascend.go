@@ -297,7 +297,7 @@ func (c *climb) inform(o *correlate.CallOut, who *person, told correlate.Telling
 	t := telling{who: who, over: []Address{to}, notBefore: who.awake(severity, c.r.At)}
 	due, why := c.aside(who, o.Key, t.notBefore)
 	if why == "" && byDigest {
-		due, why = c.r.At.Add(gatherFlood), asideDigest
+		due, why = c.r.At.Add(gatherNews), asideDigest
 	}
 	if why != "" {
 		t.notBefore = due

@@ -38,6 +38,17 @@ type Book struct {
 	Gateways []Gateway
 
 	Calendars []Calendar
+	Flood     FloodPace
+}
+
+// FloodPace says how long after one digest of a flood each person gets the
+// next: the steps one after the other, the last one for all that follow. They
+// begin anew with each flood. Critical is the same for when something critical
+// waits to be told. What is empty is that of [DefaultFlood].
+type FloodPace struct {
+	Pos
+	Digests  []time.Duration
+	Critical []time.Duration
 }
 
 // Calendar is a named set of days, such as the holidays of a region.

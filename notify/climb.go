@@ -74,6 +74,8 @@ func (c *climb) heard(ev correlate.Event) {
 		c.end(c.newest(e.Key), correlate.CallOutWithdrawn, "", e.Why)
 	case *correlate.Closed:
 		c.end(c.newest(e.Key), correlate.CallOutWithdrawn, "", e.Why)
+	case *correlate.FloodEnded:
+		c.floodOver()
 	case *correlate.FlapBegan:
 		if o := c.newest(e.Key); o != nil && o.State == correlate.CallOutOpen {
 			c.tellTold(o, text.Flapping, "")

@@ -2,6 +2,7 @@ package notify
 
 import (
 	"cmp"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -15,11 +16,32 @@ import (
 // Judgement, no source: whoever gets more than some twenty messages an hour
 // reads none of them.
 const (
-	DefaultBudget  = 20               // messages an hour, before they are bundled
-	gatherFlood    = time.Minute      // in a flood
-	gatherCritical = 20 * time.Second // in a flood, when something critical is among it
-	gatherOver     = 10 * time.Minute // beyond the budget
+	DefaultBudget = 20               // messages an hour, before they are bundled
+	gatherNews    = time.Minute      // what became of what a digest told
+	gatherOver    = 10 * time.Minute // beyond the budget
 )
+
+// DefaultFlood is how long after one digest of a flood the next comes. The
+// first says that there is a flood; who has heard that is helped more by the
+// board than by the next message. Something critical among it never waits
+// longer than two minutes. Judgement, no source.
+var DefaultFlood = FloodPace{
+	Digests:  []time.Duration{time.Minute, 5 * time.Minute, 10 * time.Minute, 20 * time.Minute, 40 * time.Minute},
+	Critical: []time.Duration{20 * time.Second, time.Minute, 2 * time.Minute},
+}
+
+// step is the nth of the steps, from 0; the last one is for all after it.
+func step(steps []time.Duration, n int) time.Duration { return steps[min(n, len(steps)-1)] }
+
+// after is when the next digest of a flood comes for something that is put
+// aside at now, n digests after the newest at last: a step after the newest
+// digest, or, if that is over, the first step after now.
+func after(steps []time.Duration, n int, last, now time.Time) time.Time {
+	if due := last.Add(step(steps, n)); n > 0 && due.After(now) {
+		return due
+	}
+	return now.Add(step(steps, 0))
+}
 
 // Why a telling is put aside.
 const (
@@ -33,7 +55,8 @@ func (w *person) budget() int { return cmp.Or(w.Budget, DefaultBudget) }
 
 // aside decides whether a telling goes into the person's next digest, and when
 // that is due. Something critical never waits for a budget; in a flood it waits
-// for the digest, which is then made at once.
+// for the digest, which is then made soon. In a flood the pace of its digests
+// stands in for the budget.
 func (c *climb) aside(who *person, k correlate.Key, wake time.Time) (due time.Time, why string) {
 	severity := correlate.Severity(0)
 	if a := c.st.Alarms[k]; a != nil {
@@ -44,12 +67,12 @@ func (c *climb) aside(who *person, k correlate.Key, wake time.Time) (due time.Ti
 	gathered := c.gathered(who.ID)
 	switch {
 	case c.flood() && k.Site != correlate.SiteSelf:
-		why, due = asideFlood, c.r.At.Add(gatherFlood)
-		if critical && !over {
-			due = c.r.At.Add(gatherCritical)
-		} else if over && !critical {
-			due = c.r.At.Add(gatherOver)
+		steps := c.pace.Digests
+		if critical {
+			steps = c.pace.Critical
 		}
+		n, last := c.toldOfFlood(who.ID)
+		why, due = asideFlood, after(steps, n, last, c.r.At)
 	case critical:
 		return time.Time{}, ""
 	case !gathered.IsZero():
@@ -71,6 +94,37 @@ func (c *climb) aside(who *person, k correlate.Key, wake time.Time) (due time.Ti
 // flood reports whether more is told than one person can take in.
 func (c *climb) flood() bool {
 	return c.st.Flood.On() || c.inFlood
+}
+
+// toldOfFlood is how many digests of the present flood the person was sent, and
+// when the newest was made.
+func (c *climb) toldOfFlood(person string) (n int, last time.Time) {
+	if c.drawn != nil {
+		if n, last = c.drawn.Flood.ToldOf(person); n > 0 {
+			return n, last
+		}
+	}
+	return c.st.Flood.ToldOf(person)
+}
+
+// floodOver tells at once what was gathered for the digests of a flood that has
+// ended; what waits for the end of quiet hours goes on waiting.
+func (c *climb) floodOver() {
+	for _, person := range slices.Sorted(maps.Keys(c.st.Piles)) {
+		who, pile := c.people[person], c.st.Piles[person]
+		if who == nil || len(pile.Items) == 0 {
+			continue
+		}
+		worst := correlate.Severity(0)
+		for _, item := range pile.Items {
+			if o := c.peek(item.CallOut); o != nil && c.st.Alarms[o.Key] != nil {
+				worst = max(worst, c.st.Alarms[o.Key].Severity)
+			}
+		}
+		if !who.awake(worst, c.r.At).After(c.r.At) {
+			c.turnOut(person, pile)
+		}
+	}
 }
 
 // spent is how many messages the person was sent within the hour.
@@ -108,30 +162,38 @@ func (c *climb) putAside(o *correlate.CallOut, t telling, purpose text.Purpose, 
 
 // empty makes a person's digest out of the pile that is due.
 func (c *climb) empty(person string) {
-	pile := c.st.Piles[person]
-	if pile == nil || pile.Due.After(c.r.At) {
-		return
+	if pile := c.st.Piles[person]; pile != nil && !pile.Due.After(c.r.At) && !c.emptied[person] {
+		c.turnOut(person, pile)
 	}
+}
+
+// turnOut makes a digest of a pile.
+func (c *climb) turnOut(person string, pile *correlate.Pile) {
 	items := slices.Clone(pile.Items)
 	if c.drawn != nil && c.drawn.Piles[person] != nil {
 		items = append(items, c.drawn.Piles[person].Items...)
 	}
-	c.emit(&correlate.PileEmptied{Person: person})
+	items = c.needed(items)
+	who := c.people[person]
+	nth := 0
+	if who != nil && len(items) > 0 && c.flood() {
+		nth, _ = c.toldOfFlood(person)
+		nth++
+	}
+	c.emit(&correlate.PileEmptied{Person: person, Nth: nth})
 	if c.emptied == nil {
 		c.emptied = map[string]bool{}
 	}
 	c.emptied[person] = true
-	who := c.people[person]
 	if who == nil {
 		return // nobody of that name is in the book any more
 	}
-	items = c.needed(items)
-	if len(items) == 1 {
+	if len(items) == 1 && nth == 0 {
 		c.tellAlone(who, items[0])
 		return
 	}
 	for _, group := range c.byGateway(who, items) {
-		c.digest(who, group)
+		c.digest(who, group, nth)
 	}
 }
 
@@ -203,9 +265,17 @@ func (c *climb) byGateway(who *person, items []correlate.PileItem) []bundle {
 	return out
 }
 
-// digest queues one message about many call-outs, causes first.
-func (c *climb) digest(who *person, b bundle) {
+// digest queues one message about many call-outs, causes first; nth is which
+// one of a flood it is, 0 for none.
+func (c *climb) digest(who *person, b bundle, nth int) {
 	d, covers, worst := c.digestOf(b.items)
+	if nth > 0 {
+		zone := who.zone
+		if zone == nil {
+			zone = c.zone
+		}
+		d.Next, d.NextCritical = c.r.At.Add(step(c.pace.Digests, nth)).In(zone), c.r.At.Add(step(c.pace.Critical, nth)).In(zone)
+	}
 	if len(d.Asks) > 0 {
 		d.Code = c.code(c.opened)
 		c.opened++

@@ -213,3 +213,130 @@ func BenchmarkDigest(b *testing.B) {
 		}
 	}
 }
+
+// TestFloodPace: while a flood lasts a person's digests come ever more seldom,
+// each says by when the next one comes, and that is kept; what is critical
+// never waits for the longer steps; the end of the flood tells at once what is
+// left, and the next flood begins anew.
+func TestFloodPace(t *testing.T) {
+	minutes := func(n ...int) (out []time.Duration) {
+		for _, m := range n {
+			out = append(out, time.Duration(m)*time.Minute)
+		}
+		return out
+	}
+	w := manySites(t, 100, func(b *notify.Book) {
+		b.People = b.People[:1]
+		b.Rosters, b.Routes = nil, []notify.Route{{Name: "all", Ladder: "one"}}
+		b.Ladders = []notify.Ladder{{Name: "one", Rungs: []notify.Rung{{Whom: []notify.Target{{Person: "north"}}, Wait: 48 * time.Hour}}}}
+		b.Flood = notify.FloodPace{Digests: minutes(1, 5, 10, 20), Critical: minutes(1, 2)}
+	})
+	site := 0
+	var digests []time.Time
+	var promised time.Time
+	look := func() {
+		t.Helper()
+		for _, m := range w.sent() {
+			if len(m.Covers) == 0 {
+				continue
+			}
+			if !promised.IsZero() && m.Queued.After(promised) {
+				t.Errorf("promised by %s, came at %s", promised, m.Queued)
+			}
+			digests, promised = append(digests, m.Queued), time.Time{}
+			if _, next, said := strings.Cut(m.Body, "Next by "); said {
+				// The reader's zone is UTC, and the story stays within a day.
+				at, err := time.ParseInLocation("2006-01-02 15:04", m.Queued.UTC().Format("2006-01-02 ")+next, time.UTC)
+				if err != nil {
+					t.Fatal(err)
+				}
+				promised = at.Add(time.Minute) // the seconds are not said
+			} else if w.engine.State().Flood.On() {
+				t.Errorf("a digest of the flood does not say when the next comes: %q", m.Body)
+			}
+		}
+	}
+	tick := func(d time.Duration) {
+		t.Helper()
+		for end := w.at.Add(d); w.at.Before(end); {
+			next := end
+			if due, ok := w.engine.NextDue(); ok && due.After(w.at) && due.Before(end) {
+				next = due
+			}
+			w.after(next.Sub(w.at)).tick()
+			look()
+		}
+	}
+	raise := func(point correlate.PointID) {
+		t.Helper()
+		w.at1(site, point, correlate.Raise)
+		look()
+		site++
+	}
+	for range 12 {
+		raise("mains")
+	}
+	for len(digests) < 5 && site < 100 {
+		tick(90 * time.Second)
+		raise("mains")
+	}
+	var gaps []time.Duration
+	for i := 1; i < len(digests); i++ {
+		gaps = append(gaps, digests[i].Sub(digests[i-1]))
+	}
+	if want := minutes(5, 10, 20, 20); !slices.Equal(gaps, want) {
+		t.Errorf("digests came %v after each other, want %v", gaps, want)
+	}
+	// Something critical soon after a digest: two minutes after it, and not twenty.
+	raise("fire")
+	tick(3 * time.Minute)
+	if n := len(digests); n != 6 || digests[5].Sub(digests[4]) > 2*time.Minute {
+		t.Errorf("critical: %v", digests[4:])
+	}
+	// The last ones of the flood wait for nothing once it has ended.
+	raise("mains")
+	raise("mains")
+	n := len(digests)
+	if len(w.engine.State().Piles) == 0 {
+		t.Fatal("nothing was gathered")
+	}
+	for w.engine.State().Flood.On() {
+		tick(5 * time.Second)
+	}
+	if len(digests) != n+1 || len(w.engine.State().Piles) != 0 || len(w.engine.State().Flood.Told) != 0 {
+		t.Errorf("after the flood: %d digests, %d piles, %+v", len(digests)-n, len(w.engine.State().Piles), w.engine.State().Flood.Told)
+	}
+	// The next flood begins with the first step.
+	w.after(2 * time.Hour)
+	promised = time.Time{}
+	n = len(digests)
+	for range 12 {
+		raise("mains")
+	}
+	tick(time.Minute)
+	if len(digests) != n+1 {
+		t.Errorf("the next flood begins with %d digests", len(digests)-n)
+	}
+}
+
+// TestFloodPaceIsChecked: steps that are none are named.
+func TestFloodPaceIsChecked(t *testing.T) {
+	for _, f := range []notify.FloodPace{
+		{Digests: []time.Duration{time.Second}},
+		{Digests: []time.Duration{10 * time.Minute, 5 * time.Minute}},
+		{Digests: []time.Duration{3 * time.Hour}},
+		{Digests: make([]time.Duration, 13)},
+		{Critical: []time.Duration{20 * time.Second, 11 * time.Minute}},
+	} {
+		b := book()
+		b.Flood = f
+		net, err := correlate.NewNetwork(nil, nil, "h")
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, problems := notify.NewPlan(b, notify.Options{Network: net})
+		if !slices.ContainsFunc(problems, func(p notify.Problem) bool { return strings.HasPrefix(p.What, "flood: ") && p.Mend != "" }) {
+			t.Errorf("%+v: %v", f, problems)
+		}
+	}
+}

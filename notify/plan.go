@@ -39,6 +39,7 @@ type Plan struct {
 	days     map[string]*ical.Days    // by calendar
 	proofs   map[string]time.Duration // times of day of proofs, by roster
 	causes   map[correlate.Ref]bool   // points that may explain others
+	pace     FloodPace               // complete
 	covers   []correlate.StandIn      // agreed while the plan was in force, oldest first; see As
 	link     func(id correlate.CallOutID, person string, until time.Time) string
 }
@@ -85,6 +86,7 @@ func NewPlan(b Book, o Options) (*Plan, []Problem) {
 		}
 		d.days[c.Name] = c.Days
 	}
+	d.draftFlood()
 	d.draftPeople()
 	d.draftRosters()
 	d.draftLadders()
@@ -123,6 +125,39 @@ func (d *drafter) draftGateways() {
 			d.gateways[g.Name], d.hears[g.Name] = g.Kind, g.Hears
 		}
 	}
+}
+
+// The bounds of a flood's pace: what is shorter is no digest, and what is
+// longer is silence. Judgement, no source.
+const (
+	minStep      = 5 * time.Second
+	maxStep      = 2 * time.Hour
+	maxCritical  = 10 * time.Minute
+	maxPaceSteps = 12
+)
+
+func (d *drafter) draftFlood() {
+	f := d.book.Flood
+	d.pace = FloodPace{Digests: DefaultFlood.Digests, Critical: DefaultFlood.Critical}
+	if len(f.Digests) > 0 {
+		d.pace.Digests = f.Digests
+	}
+	if len(f.Critical) > 0 {
+		d.pace.Critical = f.Critical
+	}
+	check := func(what string, steps []time.Duration, longest time.Duration) {
+		mend := fmt.Sprintf("write up to %d times from %s to %s, none shorter than the one before", maxPaceSteps, minStep, longest)
+		if len(steps) > maxPaceSteps {
+			d.add(f.Pos, mend, "flood: %s has %d steps", what, len(steps))
+		}
+		for i, s := range steps {
+			if s < minStep || s > longest || (i > 0 && s < steps[i-1]) {
+				d.add(f.Pos, mend, "flood: %s cannot have the step %s", what, s)
+			}
+		}
+	}
+	check("digests", f.Digests, maxStep)
+	check("critical", f.Critical, maxCritical)
 }
 
 func (d *drafter) draftPeople() {

@@ -32,6 +32,11 @@ type DigestFacts struct {
 	BoardURL string
 	TakeURL  string
 	Hears    bool
+
+	// Next is when the person hears of what else comes in the flood, at the
+	// latest, and NextCritical of what is critical; zero when it is no digest of
+	// a flood. In the reader's zone.
+	Next, NextCritical time.Time
 }
 
 // maxDigestLines bounds the lines of a mail; the board has the rest.
@@ -91,6 +96,9 @@ func (d DigestFacts) Short() string {
 	if d.Code != "" {
 		tail += ". All: " + d.Code
 	}
+	if !d.Next.IsZero() {
+		tail += ". Next by " + d.Next.Format("15:04")
+	}
 	in := gsm7
 	for _, l := range lines[:min(len(lines), 8)] { // more never fit
 		if unitsOf(l.short()) == ucs2 {
@@ -141,6 +149,10 @@ func (d DigestFacts) Body() string {
 	if d.Code != "" {
 		fmt.Fprintf(&b, "\nThe code %s takes all that nobody has taken; the code of a line takes that one.\n", d.Code)
 		b.WriteString(Facts{Purpose: Raised, Hears: d.Hears, TakeURL: d.TakeURL}.howToTake())
+	}
+	if !d.Next.IsZero() {
+		fmt.Fprintf(&b, "\nThis is a flood: what else comes is told in one message, by %s at the latest, and what is critical by %s.\n",
+			d.Next.Format("15:04"), d.NextCritical.Format("15:04:05"))
 	}
 	if d.BoardURL != "" {
 		fmt.Fprintf(&b, "\nThe board:\n%s\n", d.BoardURL)
