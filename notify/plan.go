@@ -39,7 +39,7 @@ type Plan struct {
 	days     map[string]*ical.Days    // by calendar
 	proofs   map[string]time.Duration // times of day of proofs, by roster
 	causes   map[correlate.Ref]bool   // points that may explain others
-	pace     FloodPace               // complete
+	pace     FloodPace                // complete
 	covers   []correlate.StandIn      // agreed while the plan was in force, oldest first; see As
 	link     func(id correlate.CallOutID, person string, until time.Time) string
 }
