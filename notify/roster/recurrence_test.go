@@ -96,3 +96,53 @@ func TestRecurrencesThatCannotBe(t *testing.T) {
 		}
 	}
 }
+
+// TestNightWindowEndsByTheClockOnTheWall: a window from 22:00 to 06:00 ends at
+// 06:00 on the nights of both changes, and those that begin or end in the hour
+// that is left out or comes twice have the instants that RFC 5545 section 3.3.5
+// gives such local times: one that does not exist is read with the offset before
+// the gap, one that comes twice is the first of the two.
+func TestNightWindowEndsByTheClockOnTheWall(t *testing.T) {
+	zone, err := time.LoadLocation("America/Denver") // 2026: on at 02:00 on March 8, back at 02:00 on November 1
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		night, at string
+		lasts     time.Duration
+		from, to  string // in UTC
+		real      time.Duration
+	}{
+		{"2026-03-06", "22:00", 8 * time.Hour, "2026-03-07 05:00", "2026-03-07 13:00", 8 * time.Hour},
+		{"2026-03-07", "22:00", 8 * time.Hour, "2026-03-08 05:00", "2026-03-08 12:00", 7 * time.Hour},
+		{"2026-03-08", "22:00", 8 * time.Hour, "2026-03-09 04:00", "2026-03-09 12:00", 8 * time.Hour},
+		{"2026-10-31", "22:00", 8 * time.Hour, "2026-11-01 04:00", "2026-11-01 13:00", 9 * time.Hour},
+		{"2026-11-01", "22:00", 8 * time.Hour, "2026-11-02 05:00", "2026-11-02 13:00", 8 * time.Hour},
+		// 02:30 is not there and is read as 03:30; the end at 04:30 is there.
+		{"2026-03-08", "02:30", 2 * time.Hour, "2026-03-08 09:30", "2026-03-08 10:30", time.Hour},
+		// The end is what is not there.
+		{"2026-03-08", "00:30", 2 * time.Hour, "2026-03-08 07:30", "2026-03-08 09:30", 2 * time.Hour},
+		// 01:30 comes twice: the first one begins a window, and the first one ends it.
+		{"2026-11-01", "01:30", 2 * time.Hour, "2026-11-01 07:30", "2026-11-01 10:30", 3 * time.Hour},
+		{"2026-10-31", "23:30", 2 * time.Hour, "2026-11-01 05:30", "2026-11-01 07:30", 2 * time.Hour},
+	} {
+		r, err := roster.NewRecurrence(roster.Recurring{Start: "2026-01-01", At: c.at, Rule: "FREQ=DAILY", Lasts: c.lasts}, zone)
+		if err != nil {
+			t.Fatal(err)
+		}
+		day, err := time.ParseInLocation(time.DateOnly, c.night, zone)
+		if err != nil {
+			t.Fatal(err)
+		}
+		// Asked shortly before it begins, so that a window of the night before is over.
+		ask, err := time.Parse("2006-01-02 15:04", c.from)
+		if err != nil {
+			t.Fatal(err)
+		}
+		from, until, ok := r.Next(ask.Add(-time.Minute))
+		got := from.UTC().Format("2006-01-02 15:04") + " to " + until.UTC().Format("2006-01-02 15:04")
+		if !ok || got != c.from+" to "+c.to || until.Sub(from) != c.real {
+			t.Errorf("%s %s for %s: %s (%s), want %s to %s (%s)", day.Format("Mon Jan 2"), c.at, c.lasts, got, until.Sub(from), c.from, c.to, c.real)
+		}
+	}
+}
