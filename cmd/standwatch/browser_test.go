@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -34,9 +35,18 @@ func newDemoTrial(t *testing.T) *trial {
 // message of the page's console that is an error fails the test.
 func openBrowser(t *testing.T) context.Context {
 	t.Helper()
+	return browserOn(t, t.Context())
+}
+
+// masterGone is the key of what tells that the master was stopped on purpose, so
+// that a page may complain of not reaching it.
+type masterGone struct{}
+
+func browserOn(t *testing.T, parent context.Context) context.Context {
+	t.Helper()
 	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath("/usr/bin/chromium"), chromedp.NoSandbox,
 		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true))
-	allocator, stopAllocator := chromedp.NewExecAllocator(t.Context(), opts...)
+	allocator, stopAllocator := chromedp.NewExecAllocator(parent, opts...)
 	ctx, stopTab := chromedp.NewContext(allocator)
 	ctx, stopClock := context.WithTimeout(ctx, 2*time.Minute)
 	if err := chromedp.Do(ctx); err != nil {
@@ -46,6 +56,9 @@ func openBrowser(t *testing.T) context.Context {
 	go func() {
 		defer close(listening)
 		for m, err := range chromedp.Console(ctx) {
+			if gone, ok := ctx.Value(masterGone{}).(*atomic.Bool); ok && gone.Load() && strings.HasPrefix(m.Text, "Failed to load resource") {
+				continue
+			}
 			if err == nil && (m.Type == chromedp.ConsoleError || m.Type == chromedp.ConsoleException) {
 				t.Errorf("the page complains: %s", m.Text)
 			}
@@ -163,6 +176,74 @@ func takeInHand(t *testing.T, ctx context.Context) {
 	t.Fatal("the alarm never came in hand")
 }
 
+// TestBrowserSound: nothing sounds before somebody allows it; then a new untaken
+// alarm does, and it is quiet again for as long as somebody asks.
+func TestBrowserSound(t *testing.T) {
+	tr := newDemoTrial(t)
+	ctx := openBrowser(t)
+	if err := chromedp.Do(ctx, chromedp.EmulateViewport(1280, 900), chromedp.Navigate("http://"+tr.console+"/wall")); err != nil {
+		t.Fatal(err)
+	}
+	inPage(t, ctx, "sound may be chosen, and is off", `document.querySelector("#sound:not([hidden])") != null && document.querySelector("#sound-from").value === ""`)
+	tr.contact(t, 1)
+	const line = `document.querySelector('.wall li[data-alarm="quarry-gate:mains"]')`
+	inPage(t, ctx, "the alarm is on the wall", line+`?.classList.contains("untaken")`)
+	shoot(t, ctx, "wall")
+	tr.contact(t, 2)
+	inPage(t, ctx, "and gone from it", line+` == null`)
+	if played, err := chromedp.Run(ctx, chromedp.Evaluate[bool](`document.querySelector("#sound[data-played]") != null`)); err != nil || played {
+		t.Fatalf("it sounded unasked: %v %v", played, err)
+	}
+	// A browser lets a page sound after a key was pressed in it.
+	if err := chromedp.Do(ctx, chromedp.Focus("#sound-from"), chromedp.KeyEvent("m")); err != nil {
+		t.Fatal(err)
+	}
+	inPage(t, ctx, "what was chosen is heard", `document.querySelector("#sound-from").value !== "" && document.querySelector("#sound").dataset.played === "1"`)
+	tr.contact(t, 1)
+	inPage(t, ctx, "the new alarm sounds", `document.querySelector("#sound").dataset.played === "2" && document.querySelector("#sound").dataset.severity === "major"`)
+	if err := chromedp.Do(ctx, chromedp.Click("#sound-quiet")); err != nil {
+		t.Fatal(err)
+	}
+	inPage(t, ctx, "it says for how long it is quiet", `document.querySelector("#sound-word").textContent.startsWith("Quiet for 10 min")`)
+}
+
+// TestBrowserSeenWithoutTheMaster: when the master is gone, a page that was
+// looked at is shown as it was last seen, and says so.
+func TestBrowserSeenWithoutTheMaster(t *testing.T) {
+	tr := newDemoTrial(t)
+	var gone atomic.Bool
+	ctx := browserOn(t, context.WithValue(t.Context(), masterGone{}, &gone))
+	tr.contact(t, 1)
+	tr.eventually(t, "the alarm stands", func() bool { _, ok := tr.alarms(t, "standing")["quarry-gate:mains"]; return ok })
+	base := "http://" + tr.console
+	if err := chromedp.Do(ctx, chromedp.EmulateViewport(360, 740, chromedp.EmulateMobile), chromedp.Navigate(base+"/")); err != nil {
+		t.Fatal(err)
+	}
+	inPage(t, ctx, "copies are kept", `navigator.serviceWorker.controller != null`)
+	for _, page := range []string{"/sites/quarry-gate", "/"} {
+		if err := chromedp.Do(ctx, chromedp.Navigate(base+page), chromedp.WaitReady("#main")); err != nil {
+			t.Fatal(err)
+		}
+		inPage(t, ctx, "the copy of "+page+" is there", `globalThis.there || (caches.match(location.href).then((r) => { globalThis.there = r != null }), false)`)
+	}
+	inPage(t, ctx, "the watch is live", `document.querySelector("#truth-word").textContent === "live"`)
+	gone.Store(true)
+	tr.stop(t)
+	if err := chromedp.Do(ctx, chromedp.Navigate(base+"/sites/quarry-gate"), chromedp.WaitReady("#main")); err != nil {
+		t.Fatal(err)
+	}
+	inPage(t, ctx, "the site is shown, and said to be old", `document.querySelector("h1").textContent.includes("Quarry Gate") && document.querySelector("#stale").textContent.includes("may be false now")`)
+	if err := chromedp.Do(ctx, chromedp.Navigate(base+"/"), chromedp.WaitReady("#main")); err != nil {
+		t.Fatal(err)
+	}
+	inPage(t, ctx, "the watch is shown, and said to be old", lane+` != null && !document.querySelector("#stale").hidden && document.title.startsWith("NOT LIVE")`)
+	shoot(t, ctx, "old")
+	if err := chromedp.Do(ctx, chromedp.Navigate(base+"/sites/harrow-knoll")); err != nil {
+		t.Fatal(err)
+	}
+	inPage(t, ctx, "a page that was never seen says so", `document.body.textContent.includes("was not looked at before on this device")`)
+}
+
 // TestBrowserPhoneAndDark: every page fits a phone without scrolling sideways,
 // and keeps the contrast of WCAG 2.2 section 1.4.3 (4.5 to 1 for text) in light
 // and dark.
@@ -180,12 +261,12 @@ func TestBrowserPhoneAndDark(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		for _, page := range []string{"/", "/alarms/quarry-gate:mains", "/sites", "/sites/quarry-gate", "/history", "/outbox", "/intake", "/keys"} {
+		for _, page := range []string{"/", "/alarms/quarry-gate:mains", "/sites", "/sites/quarry-gate", "/sites/quarry-gate/trend?point=battery-voltage", "/wall", "/silences", "/rosters", "/shift", "/history", "/outbox", "/intake", "/keys"} {
 			t.Run(scheme+page, func(t *testing.T) {
 				if err := chromedp.Do(ctx, chromedp.Navigate("http://"+tr.console+page), chromedp.WaitReady("#main")); err != nil {
 					t.Fatal(err)
 				}
-				shoot(t, ctx, scheme+strings.ReplaceAll(page, "/", "-"))
+				shoot(t, ctx, scheme+strings.NewReplacer("/", "-", "?", "-", "=", "-").Replace(page))
 				look, err := chromedp.Run(ctx, chromedp.Evaluate[pageLook](measure))
 				if err != nil {
 					t.Fatal(err)

@@ -19,8 +19,8 @@ import (
 // route that is not here fails the test, and so does one whose permission was
 // changed without a thought. "nobody" needs no login, "look all" all sites.
 var leastRole = map[string]string{
-	"GET /{$}": "look", "GET /hand": "look", "GET /live": "look", "GET /alarms/{id}": "look", "POST /alarms/{id}/{action}": "operate",
-	"GET /sites": "look", "GET /sites/{id}": "look", "GET /sites/{id}/cameras/{n}": "look", "GET /history": "look", "GET /outbox": "look",
+	"GET /{$}": "look", "GET /wall": "look", "GET /hand": "look", "GET /live": "look", "GET /alarms/{id}": "look", "POST /alarms/{id}/{action}": "operate",
+	"GET /sites": "look", "GET /sites/{id}": "look", "GET /sites/{id}/cameras/{n}": "look", "GET /sites/{id}/trend": "look", "GET /history": "look", "GET /outbox": "look",
 	"GET /intake": "look", "POST /intake/run-again": "supervise", "GET /journal": "look all", "GET /keys": "look",
 	"GET /login": "nobody", "POST /login": "nobody", "POST /login/token": "nobody", "GET /login/openid": "nobody", "GET /login/openid/back": "nobody", "POST /logout": "nobody",
 	"GET /me": "look", "POST /me/password": "look", "POST /me/sessions/{id}/end": "look", "POST /me/sessions/end-others": "look",
@@ -42,7 +42,7 @@ var leastRole = map[string]string{
 	"GET /shift": "look", "GET /shifts/{date}/{name}": "look", "GET /report": "look", "POST /handover": "operate",
 	"GET /api/v1/shifts": "look", "GET /api/v1/shifts/{date}/{name}": "look", "GET /api/v1/report": "look", "POST /api/v1/handover": "operate", "POST /api/v1/handover/read": "operate",
 
-	"GET /metrics": "look", "GET /healthz": "nobody", "GET /readyz": "nobody", "GET /assets/{name}": "nobody",
+	"GET /metrics": "look", "GET /healthz": "nobody", "GET /readyz": "nobody", "GET /assets/{name}": "nobody", "GET /offline.js": "nobody", "GET /manifest.webmanifest": "nobody",
 }
 
 // byInput are the addresses whose input may reach further than the sites that a
@@ -52,7 +52,7 @@ var byInput = []string{"/rosters/{name}/stand-ins/{id}/end", "/api/v1/rosters/{n
 // served are the routes of both handlers, and those that stand beside them.
 func served() []access.Route {
 	routes := slices.Concat(console.Routes(), api.Routes())
-	for _, pattern := range []string{"GET /metrics", "GET /healthz", "GET /readyz", "GET /assets/{name}"} {
+	for _, pattern := range []string{"GET /metrics", "GET /healthz", "GET /readyz", "GET /assets/{name}", "GET /offline.js", "GET /manifest.webmanifest"} {
 		routes = append(routes, access.Route{Pattern: pattern})
 	}
 	return routes

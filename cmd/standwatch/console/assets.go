@@ -18,7 +18,7 @@ import (
 //go:embed pages/*.html
 var pageFiles embed.FS
 
-//go:embed assets/console.css assets/console.js assets/sign.svg
+//go:embed assets/*
 var assetFiles embed.FS
 
 // assets are the embedded files under names that carry a hash of their
@@ -30,7 +30,7 @@ type assets struct {
 
 func newAssets() *assets {
 	a := &assets{names: map[string]string{}, bodies: map[string][]byte{}}
-	for _, name := range []string{"console.css", "console.js", "sign.svg", "report.css"} {
+	for _, name := range []string{"console.css", "console.js", "sound.js", "sign.svg", "report.css"} {
 		body, err := assetFiles.ReadFile("assets/" + name)
 		if name == "report.css" {
 			body, err = []byte(shift.CSS), nil
@@ -67,4 +67,38 @@ func jsonText(s string) []byte {
 		panic(err) // a string always encodes
 	}
 	return b
+}
+
+// offline serves the script that keeps what was last seen. It has a plain name,
+// since a browser looks for news of it there, and one at the top, since it may
+// answer only for what lies below it (Service Workers, section "Path restriction").
+func (*assets) offline(w http.ResponseWriter, r *http.Request) {
+	body, err := assetFiles.ReadFile("assets/offline.js")
+	if err != nil {
+		panic(err) // embedded above
+	}
+	w.Header().Set("Content-Type", "text/javascript; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-cache")
+	http.ServeContent(w, r, "offline.js", time.Time{}, bytes.NewReader(body))
+}
+
+// manifest lets a phone put the console among its programs (W3C Web Application
+// Manifest).
+func (s *server) manifest(w http.ResponseWriter, _ *http.Request) {
+	name := "Standwatch"
+	if s.Centre != "" {
+		name += " · " + s.Centre
+	}
+	body, err := json.Marshal(map[string]any{
+		"name": name, "short_name": "Standwatch", "id": "/", "start_url": "/", "scope": "/", "display": "standalone",
+		"background_color": "#f5f2ea", "theme_color": "#17222b",
+		"icons": []map[string]string{{"src": s.assets.path("sign.svg"), "sizes": "any", "type": "image/svg+xml", "purpose": "any"}},
+	})
+	if err != nil {
+		panic(err) // it is made of texts
+	}
+	w.Header().Set("Content-Type", "application/manifest+json")
+	w.Header().Set("Cache-Control", "no-cache")
+	// A reader that went away needs no answer.
+	_, _ = w.Write(body)
 }

@@ -198,7 +198,7 @@ func (b calledOut) Read(fn func(*correlate.State, *correlate.Network)) {
 
 var allPages = []string{"/", "/?find=mains&severity=minor&span=24h", "/alarms/harrow-knoll:mains", "/alarms/tern-point:trunk",
 	alarmHref(correlate.Key{Site: "sallow-fen", Point: "door", Instance: hostile}.ID()),
-	"/sites", "/sites/harrow-knoll", "/sites/tern-point", "/sites/self", "/history", "/history?unmatched=1", "/history?kind=raised&severity=major&site=harrow-knoll", "/outbox", "/silences", "/intake", "/keys"}
+	"/sites", "/sites/harrow-knoll", "/sites/harrow-knoll/trend?point=battery", "/wall", "/sites/tern-point", "/sites/self", "/history", "/history?unmatched=1", "/history?kind=raised&severity=major&site=harrow-knoll", "/outbox", "/silences", "/intake", "/keys"}
 
 // No text from outside becomes an element or an attribute of any page, nothing
 // runs or is styled inline, and nothing is loaded from another host.
@@ -461,6 +461,9 @@ func TestAssetsAreKeptForEver(t *testing.T) {
 	found := 0
 	for _, n := range nodes(tree, func(n *html.Node) bool { return n.Data == "link" || n.Data == "script" }) {
 		path := attr(n, "href") + attr(n, "src")
+		if attr(n, "rel") == "manifest" {
+			continue
+		}
 		r := st.get(path)
 		if r.StatusCode != 200 || !strings.Contains(r.Header.Get("Cache-Control"), "immutable") || strings.HasPrefix(r.Header.Get("Content-Type"), "text/html") {
 			t.Errorf("%s: %d %v", path, r.StatusCode, r.Header)
@@ -469,6 +472,39 @@ func TestAssetsAreKeptForEver(t *testing.T) {
 	}
 	if found != 3 {
 		t.Errorf("%d assets, want style, script and sign", found)
+	}
+	if r := st.get(attr(nodes(tree, func(n *html.Node) bool { return n.Data == "body" })[0], "data-sound")); r.StatusCode != 200 || r.Header.Get("Content-Type") != "text/javascript; charset=utf-8" {
+		t.Errorf("the script of sound: %d %v", r.StatusCode, r.Header)
+	}
+}
+
+// A phone finds what it needs to keep the console (W3C Web Application Manifest:
+// a name, a start, an icon), and what keeps the pages is asked for anew each time.
+func TestConsoleCanBeKeptOnAPhone(t *testing.T) {
+	st := newStage(t)
+	tree, _ := st.page(t, "/keys")
+	links := nodes(tree, func(n *html.Node) bool { return attr(n, "rel") == "manifest" })
+	if len(links) != 1 {
+		t.Fatalf("%d manifests", len(links))
+	}
+	r := st.get(attr(links[0], "href"))
+	var manifest struct {
+		Name    string
+		Start   string `json:"start_url"`
+		Display string
+		Icons   []struct{ Src string }
+	}
+	if err := json.NewDecoder(r.Body).Decode(&manifest); err != nil {
+		t.Fatal(err)
+	}
+	if !strings.HasPrefix(manifest.Name, "Standwatch") || manifest.Start != "/" || manifest.Display != "standalone" || len(manifest.Icons) != 1 || r.Header.Get("Content-Type") != "application/manifest+json" {
+		t.Errorf("%+v %v", manifest, r.Header)
+	}
+	if icon := st.get(manifest.Icons[0].Src); icon.StatusCode != 200 || !strings.HasPrefix(icon.Header.Get("Content-Type"), "image/svg+xml") {
+		t.Errorf("the icon: %d %v", icon.StatusCode, icon.Header)
+	}
+	if r := st.get("/offline.js"); r.StatusCode != 200 || r.Header.Get("Cache-Control") != "no-cache" || !strings.HasPrefix(r.Header.Get("Content-Type"), "text/javascript") {
+		t.Errorf("offline.js: %d %v", r.StatusCode, r.Header)
 	}
 }
 

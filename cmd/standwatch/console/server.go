@@ -42,6 +42,7 @@ type route struct {
 func (s *server) routes() []route {
 	own := []route{
 		{"GET /{$}", access.See, s.watch},
+		{"GET /wall", access.See, s.wall},
 		{"GET /hand", access.See, s.handFragment},
 		{"GET /live", access.See, s.live},
 		{"GET /alarms/{id}", access.See, s.alarm},
@@ -51,6 +52,7 @@ func (s *server) routes() []route {
 		{"POST /sites/{id}/ask", access.Act, s.askSite},
 		{"GET /sites", access.See, s.sites},
 		{"GET /sites/{id}", access.See, s.site},
+		{"GET /sites/{id}/trend", access.See, s.trend},
 		{"GET /sites/{id}/cameras/{n}", access.See, s.camera},
 		{"GET /history", access.See, s.history},
 		{"GET /outbox", access.See, s.outbox},
@@ -83,6 +85,8 @@ func (s *server) handler() http.Handler {
 		mux.HandleFunc(rt.Pattern, s.handle(needs(rt.Needs, rt.Handler)))
 	}
 	mux.HandleFunc("GET /assets/{name}", s.assets.serve)
+	mux.HandleFunc("GET /offline.js", s.assets.offline)
+	mux.HandleFunc("GET /manifest.webmanifest", s.manifest)
 	mux.HandleFunc("/", s.handle(needs(access.See, func(http.ResponseWriter, *http.Request) error { return notFound("there is nothing at this address") })))
 	protection := http.NewCrossOriginProtection()
 	protection.SetDenyHandler(s.handle(func(http.ResponseWriter, *http.Request) error {

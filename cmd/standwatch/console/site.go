@@ -76,6 +76,7 @@ type pointLine struct {
 	Level    string
 	Gauge    *gauge
 	Limits   string
+	Trend    string // address of its chart
 	Shelved  bool
 }
 
@@ -229,6 +230,9 @@ func pointOf(c clock, st *correlate.State, p *correlate.Point, k correlate.Key, 
 	reading := st.Readings[k]
 	if reading != nil {
 		l.Value, l.ValueAt, l.Level, l.Gauge = valueText(p, reading.Value), c.at(reading.At), reading.Level, gaugeOf(p, reading.Value)
+	}
+	if p.Kind == correlate.Analog {
+		l.Trend = trendHref(k)
 	}
 	switch {
 	case a != nil && a.OnBoard():

@@ -117,6 +117,7 @@ function trueAgain(frame) {
   body.classList.remove("stale");
   setText(byId("truth-time"), clockText(frame.now));
   setText(byId("truth-word"), "live");
+  delete body.dataset.old;
   loud("trouble", frame.trouble);
   loud("quiet", frame.quiet);
 }
@@ -134,7 +135,8 @@ function judge() {
   if (silent < staleAfter && !(gone && silent > 6000)) return;
   body.classList.add("stale");
   setText(byId("truth-word"), "not live");
-  const text = `This page has lost the master. What it shows was true at ${byId("truth-time").textContent} and may be false now.`;
+  const when = byId("truth-time"), old = now() - ahead - heard > 43200000 || "old" in body.dataset;
+  const text = `This page has lost the master. What it shows was true at ${old ? when.title : when.textContent} and may be false now.`;
   loud("stale", text);
   document.title = `NOT LIVE · ${document.title.replace(/^NOT LIVE · /, "")}`;
 }
@@ -464,10 +466,43 @@ document.addEventListener("keydown", (event) => {
   act();
 });
 
+// ---- what was last seen -----------------------------------------------------
+
+// A browser lets a page keep copies only where nobody between can change it.
+const keeps = "serviceWorker" in navigator && window.isSecureContext;
+if (keeps && page !== "login") navigator.serviceWorker.register("/offline.js").catch(() => {});
+if (keeps && page === "login") caches.delete("seen-1");
+
+// The watch changes without being read again, so its copy is made of what is
+// shown; on a phone, since that is what loses its network.
+async function keepSeen() {
+  if (!keeps || page !== "watch" || body.classList.contains("stale") || "old" in body.dataset) return;
+  const shown = byId("truth-time"), stamp = now();
+  shown.title = `${new Date(stamp).toISOString().slice(0, 10)}, ${shown.textContent}`;
+  body.dataset.now = String(Math.round(stamp));
+  body.dataset.seq = cursor;
+  const copy = new Response(`<!DOCTYPE html>${document.documentElement.outerHTML}`, { headers: { "Content-Type": "text/html; charset=utf-8" } });
+  await (await caches.open("seen-1")).put(location.href, copy);
+}
+document.addEventListener("visibilitychange", () => { if (document.hidden) keepSeen(); });
+if (narrow.matches) setInterval(() => { if (!document.hidden) keepSeen(); }, 30000);
+
+// ---- sound ------------------------------------------------------------------
+
+const severityOf = (root) => root.querySelector(".sev")?.className.match(/s-(\w+)/)?.[1] ?? "minor";
+if (byId("sound")) {
+  const { sound } = await import(body.dataset.sound);
+  sound({
+    box: byId("sound"), live: () => !body.classList.contains("stale"),
+    untaken: () => all("#rows .lane.untaken, .wall li.untaken").map((l) => ({ id: l.dataset.alarm, severity: severityOf(l) })),
+  });
+}
+
 // ---- begin ----------------------------------------------------------------
 
 mark();
 keepTime();
+if ("old" in body.dataset) { heard = 0; judge(); }
 connect();
 setInterval(keepTime, 1000);
 setInterval(judge, 1000);
