@@ -99,3 +99,41 @@ func TestFloodCountsWhatIsToldAnew(t *testing.T) {
 	}
 	b.refold()
 }
+
+// Whoever sees some sites is told of a flood how many alarms of theirs are in
+// it, and nothing when it passes them by.
+func TestFloodOfSomeSites(t *testing.T) {
+	var sites []*correlate.Site
+	for id, points := range map[correlate.SiteID]int{"wide": 30, "small": 6, "spared": 3} {
+		s := &correlate.Site{ID: id, Points: map[correlate.PointID]*correlate.Point{}}
+		for i := range points {
+			p := correlate.PointID(fmt.Sprintf("p%d", i))
+			s.Points[p] = &correlate.Point{ID: p, Kind: correlate.Discrete, Name: string(p), Severity: correlate.Minor}
+		}
+		sites = append(sites, s)
+	}
+	net, err := correlate.NewNetwork(sites, nil, "flood of some")
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := &bench{tb: t, net: net, eng: correlate.NewEngine(net, correlate.NewState()), now: epoch}
+	for i := range 30 {
+		b.at(float64(i)).raise(fmt.Sprintf("wide:p%d", i))
+		if i < 6 {
+			b.raise(fmt.Sprintf("small:p%d", i))
+		}
+		if i < 3 {
+			b.raise(fmt.Sprintf("spared:p%d", i))
+		}
+	}
+	whole := b.eng.State()
+	for site, want := range map[correlate.SiteID]int{"wide": 30, "small": 6, "spared": 0} {
+		part := whole.Only(net.Only(func(s *correlate.Site) bool { return s.ID == site }))
+		if f := part.Flood; f.Count != want || f.On() != (want > 0) || len(f.Recent)+len(f.Told) > 0 {
+			t.Errorf("at %s: %+v, want %d alarms", site, f, want)
+		}
+	}
+	if whole.Flood.Count != 39 {
+		t.Errorf("the whole counts %d", whole.Flood.Count)
+	}
+}

@@ -8,8 +8,9 @@ func (s *State) Only(net *Network) *State {
 	own := func(k Key) bool { return net.Site(k.Site) != nil }
 	out := NewState()
 	out.Seq, out.At, out.Started, out.Hash = s.Seq, s.At, s.Started, s.Hash
-	out.StandIns, out.Proofs, out.Flood = s.StandIns, s.Proofs, s.Flood // of rosters and of the whole
+	out.StandIns, out.Proofs = s.StandIns, s.Proofs // of rosters, which are the whole centre's
 	pick(out.Alarms, s.Alarms, own)
+	out.Flood = s.Flood.only(out.Alarms)
 	pick(out.Readings, s.Readings, own)
 	pick(out.Events, s.Events, own)
 	pick(out.ByAlarm, s.ByAlarm, own)
@@ -35,6 +36,22 @@ func (s *State) Only(net *Network) *State {
 		}
 	}
 	return out
+}
+
+// only returns what of a flood is about some alarms: how many of them were told
+// in it. Fewer than those that keep a flood going are none for whoever sees no
+// others.
+func (f *Flood) only(alarms map[Key]*Alarm) Flood {
+	told := 0
+	for _, a := range alarms {
+		if f.On() && !a.AnnouncedAt.Before(f.Since.Add(-FloodSpan)) {
+			told++
+		}
+	}
+	if told < floodGoesOn {
+		return Flood{}
+	}
+	return Flood{Since: f.Since, Count: told}
 }
 
 // narrowed stands in place of what a digest says.

@@ -2,6 +2,7 @@ package notify
 
 import (
 	"strconv"
+	"strings"
 
 	"example.net/standwatch/correlate"
 )
@@ -83,4 +84,42 @@ func spell(number uint64, length int) string {
 		number /= codeBase
 	}
 	return string(code)
+}
+
+// CodeGone stands in a text in place of a code.
+const CodeGone = "(for those who may take it)"
+
+// Uncoded returns a text as it may be shown to somebody who may look and not
+// take: whoever has a code, and can send in another's name, takes the alarm with
+// it. What looks like a code goes, whether or not it is one.
+func Uncoded(text string) string {
+	var out strings.Builder
+	for begin := 0; begin < len(text); {
+		end := begin
+		for end < len(text) && wordOctet(text[end]) {
+			end++
+		}
+		switch word := text[begin:end]; {
+		case word == "":
+			end++
+			out.WriteByte(text[begin])
+		case spelled(word):
+			out.WriteString(CodeGone)
+		default:
+			out.WriteString(word)
+		}
+		begin = end
+	}
+	return out.String()
+}
+
+// wordOctet reports whether an octet goes on with a word; those of characters
+// beyond ASCII do not, since a dash or a quotation mark may touch a code.
+func wordOctet(c byte) bool {
+	return c >= '0' && c <= '9' || c >= 'A' && c <= 'Z' || c >= 'a' && c <= 'z'
+}
+
+// spelled reports whether a word could be a code, in letters of either case.
+func spelled(word string) bool {
+	return (len(word) == 5 || len(word) == 6) && strings.Trim(strings.ToUpper(word), codeAlphabet) == ""
 }

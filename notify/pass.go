@@ -7,8 +7,8 @@ import (
 	"example.net/standwatch/notify/text"
 )
 
-// purposeAnswer is what a message is for that answers a reply.
-const purposeAnswer text.Purpose = "answer"
+// PurposeAnswer is what a message is for that answers a reply.
+const PurposeAnswer = "answer"
 
 // answerPatience is how long an answer to a reply is worth sending: whoever
 // waits for it has called by then. Judgement, no source.

@@ -172,7 +172,7 @@ func (c *climb) replied(in *correlate.Reply) {
 		key = in.Acts[0].Key
 	}
 	id := c.messageID()
-	m := correlate.Message{ID: id, Key: key, Purpose: string(purposeAnswer), Person: who.ID, Channel: in.Gateway, Address: to.To,
+	m := correlate.Message{ID: id, Key: key, Purpose: PurposeAnswer, Person: who.ID, Channel: in.Gateway, Address: to.To,
 		Body: say, Queued: c.r.At, NotBefore: c.r.At, GiveUp: c.r.At.Add(answerPatience), State: correlate.MessageWaiting}
 	if c.gateways[in.Gateway] == KindMail {
 		m.Subject, m.Body = say, say+"\n"

@@ -138,3 +138,23 @@ func TestMailReplies(t *testing.T) {
 		}
 	}
 }
+
+// What looks like a code is taken out of a text, and nothing else is.
+func TestUncoded(t *testing.T) {
+	const gone = notify.CodeGone
+	for text, want := range map[string]string{
+		"":                                   "",
+		"MAJOR Harrow: 03:12. K7M3P":         "MAJOR Harrow: 03:12. " + gone,
+		"[K7M3P]":                            "[" + gone + "]",
+		"k7m3p, TWX473.":                     gone + ", " + gone + ".",
+		"K7M3 K7M3PQQ XK7M3PX":               "K7M3 K7M3PQQ XK7M3PX",
+		"Mains failed at Quarry Gate":        "Mains failed at Quarry Gate",
+		"12345 and 2026":                     "12345 and 2026",
+		"\u201cK7M3P\u201d, K7M3P\u2013 end": "\u201c" + gone + "\u201d, " + gone + "\u2013 end",
+		"\nK7M3P\n":                          "\n" + gone + "\n",
+	} {
+		if got := notify.Uncoded(text); got != want {
+			t.Errorf("%q becomes %q, want %q", text, got, want)
+		}
+	}
+}

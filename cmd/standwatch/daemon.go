@@ -222,7 +222,7 @@ func (d *daemon) listenWeb() (err error) {
 	}
 	inside, mux := http.NewServeMux(), http.NewServeMux()
 	inside.Handle("/", &views{make: pages, src: scoped.Source{Board: d.ledger, Journal: d.store, Submit: submit, Intake: d.intake}, byKey: map[string]http.Handler{}})
-	inside.Handle("GET /metrics", behind(access.See, promhttp.HandlerFor(registry, promhttp.HandlerOpts{})))
+	inside.Handle("GET /metrics", behind(access.Whole, promhttp.HandlerFor(registry, promhttp.HandlerOpts{})))
 	mux.Handle("/", d.door.gate.Wrap(inside))
 	d.answerRoutes(mux) // each request proves itself
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "alive") })

@@ -42,7 +42,7 @@ var leastRole = map[string]string{
 	"GET /shift": "look", "GET /shifts/{date}/{name}": "look", "GET /report": "look", "POST /handover": "operate",
 	"GET /api/v1/shifts": "look", "GET /api/v1/shifts/{date}/{name}": "look", "GET /api/v1/report": "look", "POST /api/v1/handover": "operate", "POST /api/v1/handover/read": "operate",
 
-	"GET /metrics": "look", "GET /healthz": "nobody", "GET /readyz": "nobody", "GET /assets/{name}": "nobody", "GET /offline.js": "nobody", "GET /manifest.webmanifest": "nobody",
+	"GET /metrics": "look all", "GET /healthz": "nobody", "GET /readyz": "nobody", "GET /assets/{name}": "nobody", "GET /offline.js": "nobody", "GET /manifest.webmanifest": "nobody",
 }
 
 // byInput are the addresses whose input may reach further than the sites that a

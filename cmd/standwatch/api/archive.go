@@ -1,6 +1,8 @@
 package api
 
 import (
+	"cmp"
+	"context"
 	"encoding/hex"
 	"errors"
 	"fmt"
@@ -83,8 +85,21 @@ type Dropped struct {
 	Chain string        `json:"chain"`
 }
 
+// oldest returns when the oldest record came. Its reader may not see the record
+// itself, as when it tells of the first account.
+func oldest(ctx context.Context, j Journal, first correlate.Seq) (at time.Time, err error) {
+	err = j.Scan(ctx, first, func(r *correlate.Record) error {
+		at = r.At
+		return errEnough
+	})
+	if !errors.Is(err, errEnough) {
+		return at, fmt.Errorf("read the oldest record: %w", cmp.Or(err, store.ErrNotFound))
+	}
+	return at, nil
+}
+
 // StoreOf says what the data folder holds. A nil upkeep leaves its part out.
-func StoreOf(a Archive, j Journal, upkeep func() Upkeep, zone *time.Location) (StoreAnswer, error) {
+func StoreOf(ctx context.Context, a Archive, j Journal, upkeep func() Upkeep, zone *time.Location) (StoreAnswer, error) {
 	used, err := a.Usage()
 	if err != nil {
 		return StoreAnswer{}, err
@@ -92,11 +107,11 @@ func StoreOf(a Archive, j Journal, upkeep func() Upkeep, zone *time.Location) (S
 	out := StoreAnswer{Records: used.Records, Segments: used.Segments, Octets: used.Bytes, First: a.First(), Last: a.Last(),
 		Holds: []Hold{}, Dropped: []Dropped{}, Notes: append([]string{}, a.Notes()...)}
 	if out.Records > 0 {
-		oldest, err := j.Get(out.First)
+		at, err := oldest(ctx, j, out.First)
 		if err != nil {
-			return StoreAnswer{}, fmt.Errorf("read the oldest record: %w", err)
+			return StoreAnswer{}, err
 		}
-		out.Since = in(zone, oldest.At)
+		out.Since = in(zone, at)
 	}
 	for _, t := range slices.Backward(a.Tombstones()) {
 		out.Dropped = append(out.Dropped, Dropped{First: t.First, Last: t.Last, From: in(zone, t.From), To: in(zone, t.To), At: in(zone, t.Dropped),
@@ -119,7 +134,7 @@ func (s *server) store(w http.ResponseWriter, r *http.Request) error {
 	if p := params(r); p.err != nil {
 		return p.err
 	}
-	out, err := StoreOf(s.Archive, s.Journal, s.Upkeep, s.Zone)
+	out, err := StoreOf(r.Context(), s.Archive, s.Journal, s.Upkeep, s.Zone)
 	if err != nil {
 		return err
 	}

@@ -6,13 +6,14 @@ import (
 	"time"
 
 	"example.net/standwatch/correlate"
+	"example.net/standwatch/notify"
 )
 
 // dutyInput is inputOf for what people answer and what is done to rosters.
 func dutyInput(input correlate.Input) Input {
 	switch in := input.(type) {
 	case *correlate.Reply:
-		return Input{Kind: "reply", Operator: in.Person, Via: in.Gateway, From: in.From, Text: in.Text}
+		return Input{Kind: "reply", Operator: in.Person, Via: in.Gateway, From: in.From, Text: notify.Unlinked(in.Text)}
 	case *correlate.RosterAct:
 		return Input{Kind: "roster", Operator: in.Actor, Via: in.Via, Source: in.Roster, Text: in.Why}
 	}

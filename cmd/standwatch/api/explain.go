@@ -150,7 +150,7 @@ func stepsOf(rec *correlate.Record, key correlate.Key, zone *time.Location) (out
 	case *correlate.Act:
 		add("answer", fmt.Sprintf("%s by %s: %s", input.Actor, input.Via, input.Text))
 	case *correlate.Reply:
-		add("answer", fmt.Sprintf("%s over %s said: %s", input.Person, input.Gateway, cmp.Or(oneLine(input.Text), "pressed a button")))
+		add("answer", fmt.Sprintf("%s over %s said: %s", input.Person, input.Gateway, cmp.Or(oneLine(notify.Unlinked(input.Text)), "pressed a button")))
 	case *correlate.Tick:
 		add("came", "a time had come")
 	case *correlate.Reconfigure:

@@ -6,6 +6,7 @@ import (
 
 	"example.net/standwatch/cmd/standwatch/api"
 	"example.net/standwatch/correlate"
+	"example.net/standwatch/notify"
 )
 
 // dutyInputLine is inputLine for what people answer and what is done to
@@ -17,7 +18,7 @@ func dutyInputLine(input correlate.Input) historyLine {
 		if who == "" {
 			who = "nobody known, " + in.From
 		}
-		return historyLine{What: "answer", By: plain(who, 60), Text: plain("over "+in.Gateway+": "+in.Text, 200)}
+		return historyLine{What: "answer", By: plain(who, 60), Text: plain("over "+in.Gateway+": "+notify.Unlinked(in.Text), 200)}
 	case *correlate.RosterAct:
 		return historyLine{What: "roster", By: plain(in.Actor, 60), Text: plain(in.Roster+" "+in.Person+" "+in.Why, 200)}
 	}

@@ -100,7 +100,7 @@ func sizeWords(n int64) string {
 }
 
 func (s *server) journal(w http.ResponseWriter, r *http.Request) error {
-	st, err := api.StoreOf(s.Archive, s.Journal, s.Upkeep, s.Zone)
+	st, err := api.StoreOf(r.Context(), s.Archive, s.Journal, s.Upkeep, s.Zone)
 	if err != nil {
 		return err
 	}

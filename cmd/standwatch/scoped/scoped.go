@@ -1,6 +1,7 @@
 // Package scoped lends the committed state and the journal as one person may
-// see them: only the sites of their account, and what happened to accounts only
-// to those who may read the audit trail.
+// see them: only the sites of their account, what happened to accounts only to
+// those who may read the audit trail, and the codes that take an alarm only to
+// those who may take it here too.
 //
 // Guarantee: every page, list, stream and operation of the console and the API
 // gets its data from here, so that none can forget to leave out what its reader
@@ -24,6 +25,7 @@ import (
 	"slices"
 	"sync"
 
+	"example.net/standwatch/cmd/standwatch/access"
 	"example.net/standwatch/cmd/standwatch/api"
 	"example.net/standwatch/correlate"
 	"example.net/standwatch/store"
@@ -44,16 +46,18 @@ type View struct {
 	src   Source
 	sees  func(*correlate.Site) bool // nil: every site
 	audit bool
+	codes bool // may see by what an alarm is taken
 
-	mu    sync.Mutex // guards whole, part
+	mu    sync.Mutex // guards whole, part, quiet
 	whole *correlate.Network
 	part  *correlate.Network // of whole
+	quiet hushed
 }
 
 // Of returns what somebody may see. audit says whether they may read what
 // happened to accounts.
 func Of(src Source, who accounts.Who, audit bool) *View {
-	v := &View{src: src, audit: audit}
+	v := &View{src: src, audit: audit, codes: mayTake(who)}
 	if !who.All() {
 		v.sees = who.Sees
 	}
@@ -63,12 +67,15 @@ func Of(src Source, who accounts.Who, audit bool) *View {
 // Whole reports whether no site is kept from the person.
 func (v *View) Whole() bool { return v.sees == nil }
 
+// mayTake reports whether somebody may take alarms.
+func mayTake(who accounts.Who) bool { return who.Role >= access.Act.Least() }
+
 // Key names what somebody may see: two people with the same key see the same.
 func Key(who accounts.Who, audit bool) string {
 	if who.All() {
-		return fmt.Sprintf("%t", audit)
+		return fmt.Sprintf("%t %t", audit, mayTake(who))
 	}
-	return fmt.Sprintf("%t %q", audit, who.Scopes)
+	return fmt.Sprintf("%t %t %q", audit, mayTake(who), who.Scopes)
 }
 
 // Follow returns wake-ups after each commit, whatever it was about.
@@ -77,12 +84,17 @@ func (v *View) Follow() (wake <-chan struct{}, cancel func()) { return v.src.Boa
 // Read lends the state and the network with the person's sites only.
 func (v *View) Read(fn func(st *correlate.State, net *correlate.Network)) {
 	v.src.Board.Read(func(st *correlate.State, net *correlate.Network) {
-		if v.sees == nil {
-			fn(st, net)
-			return
+		if v.sees != nil {
+			net = v.network(net)
+			st = st.Only(net)
+			for id, m := range st.Messages {
+				st.Messages[id] = alone(m)
+			}
 		}
-		part := v.network(net)
-		fn(st.Only(part), part)
+		if !v.codes {
+			st = v.hush(st, net)
+		}
+		fn(st, net)
 	})
 }
 
@@ -153,7 +165,7 @@ func (v *View) Intake() api.Intake {
 }
 
 // all reports whether everything may be seen.
-func (v *View) all() bool { return v.sees == nil && v.audit }
+func (v *View) all() bool { return v.sees == nil && v.audit && v.codes }
 
 // Get returns a record as the person may see it, or store.ErrNotFound.
 func (v *View) Get(seq correlate.Seq) (*correlate.Record, error) {
@@ -222,8 +234,18 @@ func (v *View) History(q store.Query) (store.Page, error) {
 
 // record returns what the person may see of a record; nil is nothing.
 func (v *View) record(r *correlate.Record) *correlate.Record {
+	seen := v.siting(r)
+	if seen != nil && !v.codes {
+		seen = hushRecord(seen)
+	}
+	return seen
+}
+
+// siting returns what of a record is about sites that the person sees, or about
+// accounts where they may see those; nil is nothing.
+func (v *View) siting(r *correlate.Record) *correlate.Record {
 	if v.sees == nil {
-		if access(r) && !v.audit {
+		if ofAccounts(r) && !v.audit {
 			return nil
 		}
 		return r
@@ -249,7 +271,7 @@ func (v *View) record(r *correlate.Record) *correlate.Record {
 // others.
 func narrow(ev correlate.Event) correlate.Event {
 	if e, is := ev.(*correlate.MessageQueued); is {
-		return &correlate.MessageQueued{Message: *e.Message.Narrowed()}
+		return &correlate.MessageQueued{Message: *alone(e.Message.Narrowed())}
 	}
 	return ev
 }
@@ -274,8 +296,8 @@ func (v *View) ScanEvents(ctx context.Context, from correlate.Seq, fn func(*corr
 // First returns the number of the oldest record that is kept.
 func (v *View) First() correlate.Seq { return v.src.Journal.First() }
 
-// access reports whether a record is about accounts.
-func access(r *correlate.Record) bool {
+// ofAccounts reports whether a record is about accounts.
+func ofAccounts(r *correlate.Record) bool {
 	_, is := r.Input.(*correlate.Access)
 	return is
 }
