@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net/netip"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -122,6 +123,24 @@ func verbs() []verb {
 		of(`(\S+) ends the silence of (.+)`, endSilence),
 		of(`(\S+) answers (yes|no)(?: over (\S+))?`, answers),
 		of(`(\S+) stands in for (\S+) at (\S+) for (\S+)`, standIn),
+		of(`nobody stands in at (\S+) any more`, endStandIns),
+		of(`roster (\S+) is proved`, func(w *world, ctx context.Context, g []string) error {
+			return w.submit(ctx, &correlate.RosterAct{Action: correlate.ActProve, Roster: g[1]})
+		}),
+		of(`shift (\S+) begins for (\S+)`, func(w *world, ctx context.Context, g []string) error {
+			d, err := time.ParseDuration(g[2])
+			return errors.Join(err, w.submit(ctx, &correlate.ShiftTurn{Name: g[1], From: w.clock.now(), To: w.clock.now().Add(d)}))
+		}),
+		of(`(\S+) leaves the word: (.+)`, func(w *world, ctx context.Context, g []string) error {
+			return w.submit(ctx, &correlate.Handover{Text: g[2], Actor: g[1], Via: "console"})
+		}),
+		of(`(\S+) has read the word`, func(w *world, ctx context.Context, g []string) error {
+			return w.submit(ctx, &correlate.Handover{Read: true, Actor: g[1], Via: "console"})
+		}),
+		of(`(\S+) (logs in|is refused|adds an account)`, func(w *world, ctx context.Context, g []string) error {
+			what := map[string]correlate.AccessWhat{"logs in": correlate.SessionBegan, "is refused": correlate.LoginFailed, "adds an account": correlate.AccountAdded}[g[2]]
+			return w.submit(ctx, &correlate.Access{What: what, Account: g[1], Actor: g[1], Via: "console", From: "192.0.2.99", Text: "story", Times: 1})
+		}),
 		of(`gateway (\S+) (works|fails|refuses)`, func(w *world, ctx context.Context, g []string) error {
 			w.gate.set(g[1], map[string]correlate.Outcome{"fails": correlate.Temporary, "refuses": correlate.Permanent}[g[2]])
 			return nil
@@ -317,6 +336,27 @@ func standIn(w *world, ctx context.Context, g []string) error {
 		return err
 	}
 	return w.submit(ctx, &correlate.RosterAct{Action: correlate.ActStandIn, Roster: g[3], Person: g[1], For: g[2], From: w.clock.now(), To: w.clock.now().Add(d), Actor: g[1], Via: "console"})
+}
+
+// endStandIns ends whatever was agreed for a roster.
+func endStandIns(w *world, ctx context.Context, g []string) error {
+	var ids []string
+	w.ledger.Read(func(st *correlate.State, _ *correlate.Network) {
+		for _, in := range st.StandIns {
+			if in.Roster == g[1] && in.To.After(w.clock.now()) {
+				ids = append(ids, in.ID)
+			}
+		}
+	})
+	slices.Sort(ids)
+	if len(ids) == 0 {
+		return fmt.Errorf("nobody stands in at %s", g[1])
+	}
+	var errs []error
+	for _, id := range ids {
+		errs = append(errs, w.submit(ctx, &correlate.RosterAct{Action: correlate.ActEndStandIn, ID: id, Actor: "chief", Via: "console"}))
+	}
+	return errors.Join(errs...)
 }
 
 func reload(w *world, ctx context.Context, g []string) error {
