@@ -73,12 +73,9 @@ func TestEndedContextEndsTheLoad(t *testing.T) {
 }
 
 func TestSiteSelfIsAlwaysThere(t *testing.T) {
-	want := []correlate.PointID{configs.SelfIntake, configs.SelfCommit, configs.SelfDisk, configs.SelfGateway, configs.SelfRoster,
-		configs.SelfConfig, configs.SelfMemory, configs.SelfRefused, configs.SelfRules, configs.SelfClock, configs.SelfQueue, configs.SelfHistory}
 	cfg := mustLoad(t, base())
-	for _, id := range want {
-		p := cfg.Network.Point(correlate.Key{Site: correlate.SiteSelf, Point: id})
-		if p == nil || p.Severity == 0 || p.AlarmWord == "" || p.NormalWord == "" || p.Instructions == "" {
+	for id, p := range cfg.Network.Site(correlate.SiteSelf).Points {
+		if p.Severity == 0 || p.AlarmWord == "" || p.NormalWord == "" || p.Instructions == "" || p.Cause == "" {
 			t.Errorf("point %s: %+v", id, p)
 		}
 	}

@@ -25,6 +25,7 @@ const (
 	SelfQueue   correlate.PointID = "queue"             // the queue before the journal is filling
 	SelfForward correlate.PointID = "forward"           // another manager takes no alarms
 	SelfHistory correlate.PointID = "history"           // the journal cannot be tidied, or a part of it is missing
+	SelfBackup  correlate.PointID = "backup"            // what happened is in no backup
 )
 
 //go:embed self.yaml

@@ -15,6 +15,8 @@ const (
 	// leastRegulated is two years: 47 CFR 17.49 wants the record of an
 	// obstruction light that failed kept so long.
 	leastRegulated = 730 * 24 * time.Hour
+	// defaultBackupWithin lets a backup every week be a day late.
+	defaultBackupWithin = 8 * 24 * time.Hour
 )
 
 // Store says where the data folder is, and what of the history is kept.
@@ -22,6 +24,8 @@ type Store struct {
 	Folder string
 	Keep   Keep
 	Holds  []Hold
+	// BackupWithin is how old what no backup has may get; 0: that is not watched.
+	BackupWithin time.Duration
 }
 
 // Keep bounds the history. What an open alarm rests on, and what is held, is
@@ -53,6 +57,7 @@ type storeShape struct {
 	Folder text        `yaml:"folder" jsonschema_description:"The data folder; default /var/lib/standwatch."`
 	Keep   keepShape   `yaml:"keep" jsonschema_description:"How much of the history is kept."`
 	Holds  []holdShape `yaml:"holds" jsonschema_description:"What is kept whatever its age, such as for an inquiry."`
+	Backup span        `yaml:"backup-within" jsonschema_description:"How old what no backup has may get before the site self says so; default 8d. 0s: the folder is copied by other means, and nobody says anything."`
 }
 
 type keepShape struct {
@@ -73,7 +78,7 @@ type holdShape struct {
 
 // storeOf compiles the store's part. The sites are declared by then.
 func (c *compiler) storeOf(s *storeShape) Store {
-	out := Store{Folder: s.Folder.or(defaultFolder), Keep: Keep{Age: s.Keep.Age.or(defaultKeepAge), Size: int64(s.Keep.Size.or(0)),
+	out := Store{Folder: s.Folder.or(defaultFolder), BackupWithin: s.Backup.or(defaultBackupWithin), Keep: Keep{Age: s.Keep.Age.or(defaultKeepAge), Size: int64(s.Keep.Size.or(0)),
 		Regulated: s.Keep.Regulated.or(defaultRegulated), MakeRoom: s.Keep.MakeRoom.or(false)}}
 	if out.Keep.Regulated < leastRegulated {
 		c.out.mistake(s.Keep.Regulated.At, "records of regulated points must be kept for two years (47 CFR 17.49)", "write at least 730d")

@@ -3,12 +3,14 @@ package store
 import (
 	"bytes"
 	"context"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
 	"os"
 	"path/filepath"
 	"slices"
+	"time"
 
 	"go.etcd.io/bbolt"
 
@@ -17,7 +19,7 @@ import (
 
 // BackupReport is what a backup did.
 type BackupReport struct {
-	Last    correlate.Seq // newest record in the backup
+	Last    correlate.Seq // newest record that the backup surely has
 	Copied  int           // segments
 	Present int           // sealed segments that the backup had already
 	Bytes   int64         // written
@@ -40,7 +42,82 @@ func (s *Store) Backup(ctx context.Context, dir string, progress func(done, tota
 	if err := b.run(ctx, progress); err != nil {
 		return b.report, fmt.Errorf("back up to %s: %w", dir, err)
 	}
+	if s.opts.ReadOnly {
+		return b.report, nil // NoteBackup is its caller's, who may close the folder first
+	}
+	if err := s.folder.Update(noteBackup(BackedUp{Last: b.report.Last, At: s.opts.Now()})); err != nil {
+		return b.report, fmt.Errorf("the backup at %s is good, but it cannot be noted: %w", dir, err)
+	}
 	return b.report, nil
+}
+
+// BackedUp is what a data folder knows of its newest backup.
+type BackedUp struct {
+	Last correlate.Seq // newest record that the backup surely has
+	At   time.Time     // when it was finished
+}
+
+func noteBackup(b BackedUp) func(tx *bbolt.Tx) error {
+	value := binary.BigEndian.AppendUint64(nil, uint64(b.Last))
+	value = binary.BigEndian.AppendUint64(value, uint64(b.At.UnixNano()))
+	return func(tx *bbolt.Tx) error { return tx.Bucket([]byte(bucketFolder)).Put([]byte(keyBackedUp), value) }
+}
+
+// NoteBackup notes in a data folder that nobody has open that it was backed up,
+// which a backup by a reader cannot do itself. It changes nothing else: no start
+// is counted, and no file is made.
+func NoteBackup(dir string, b BackedUp) (err error) {
+	lock, err := lockFolder(dir, false)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, lock.Close()) }()
+	db, err := openBolt(filepath.Join(dir, folderFile), false, 0)
+	if err != nil {
+		return err
+	}
+	if err := errors.Join(db.Update(noteBackup(b)), db.Close()); err != nil {
+		return fmt.Errorf("note the backup: %w", err)
+	}
+	return nil
+}
+
+// BackedUp returns what is known of the newest backup; known is false when none
+// was ever made.
+func (s *Store) BackedUp() (b BackedUp, known bool, err error) {
+	err = guard(folderFile, func() error {
+		return s.folder.View(func(tx *bbolt.Tx) error {
+			v := tx.Bucket([]byte(bucketFolder)).Get([]byte(keyBackedUp))
+			if known = len(v) == 16; known {
+				b = BackedUp{Last: correlate.Seq(binary.BigEndian.Uint64(v)), At: time.Unix(0, int64(binary.BigEndian.Uint64(v[8:]))).UTC()}
+			}
+			return nil
+		})
+	})
+	if err != nil {
+		return BackedUp{}, false, fmt.Errorf("read when the folder was backed up: %w", err)
+	}
+	return b, known, nil
+}
+
+// Unsaved returns since when the journal has records that no backup has: the
+// time of the oldest of them, or zero when there are none.
+func (s *Store) Unsaved() (time.Time, error) {
+	b, _, err := s.BackedUp()
+	if err != nil {
+		return time.Time{}, err
+	}
+	for seq := max(b.Last+1, s.First()); seq <= s.Last(); seq++ {
+		r, err := s.Get(seq)
+		if errors.Is(err, ErrNotFound) {
+			continue // it was let go meanwhile
+		}
+		if err != nil {
+			return time.Time{}, err
+		}
+		return r.At, nil
+	}
+	return time.Time{}, nil
 }
 
 type backup struct {
@@ -177,6 +254,10 @@ func (b *backup) segment(g *segment) error {
 		b.report.Last = g.sealed.Last
 		return nil
 	}
+	// Before it is copied: what comes meanwhile may be in the copy or not.
+	b.s.mu.RLock()
+	last := g.last
+	b.s.mu.RUnlock()
 	if err := b.bolt(g.db, name); err != nil {
 		return err
 	}
@@ -186,9 +267,7 @@ func (b *backup) segment(g *segment) error {
 		}
 	}
 	b.report.Copied++
-	b.s.mu.RLock()
-	b.report.Last = g.last // or a little more, when it is being written
-	b.s.mu.RUnlock()
+	b.report.Last = last
 	return nil
 }
 

@@ -36,7 +36,9 @@
 // # folder.db
 //
 //	bucket "folder":  "format" 1 octet (1); "created" int64 UnixNano;
-//	                  "engine" SNMP engine ID; "boots" 4 octets
+//	                  "engine" SNMP engine ID; "boots" 4 octets; "backed-up" of the
+//	                  newest backup: its newest record, 8 octets, and int64 UnixNano;
+//	                  absent in folders that were never backed up
 //	bucket "secrets": name -> octets
 //	bucket "dropped": first sequence number -> CBOR [Tombstone]
 //	bucket "configurations": hash as the journal names it -> one octet packing (as

@@ -136,6 +136,48 @@ func limitFiles(size uint64) error {
 	return unix.Setrlimit(unix.RLIMIT_FSIZE, &r)
 }
 
+// TestFullDiskAtBirth: a file that could not be made for want of room is made when
+// there is room, and half of one is no reason to refuse.
+func TestFullDiskAtBirth(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "data")
+	full := func(fn func() error) {
+		t.Helper()
+		var was unix.Rlimit
+		if err := unix.Getrlimit(unix.RLIMIT_FSIZE, &was); err != nil {
+			t.Fatal(err)
+		}
+		if err := limitFiles(4096); err != nil {
+			t.Fatal(err)
+		}
+		err := fn()
+		if unlimited := unix.Setrlimit(unix.RLIMIT_FSIZE, &was); err == nil || unlimited != nil {
+			t.Fatalf("the full disk was not met (%v)", unlimited)
+		}
+	}
+	full(func() error { _, err := store.Open(dir, store.Options{}); return err })
+	s := openStore(t, dir, store.Options{SegmentRecords: 100})
+	appendAll(t, s, storetest.NewMaker(16, 0).Records(300), 50)
+	tend(t, s)
+	all := store.Policy{MaxBytes: 1, Keep: func(r *correlate.Record) bool { return r.Seq%9 == 0 }}
+	full(func() error { _, err := s.Retain(t.Context(), all); return err })
+	if stones, err := s.Retain(t.Context(), all); err != nil || len(stones) != 2 || stones[0].Kept != 11 {
+		t.Errorf("after room was made: %+v, %v", stones, err)
+	}
+	closeStore(t, s)
+	lookups, err := filepath.Glob(filepath.Join(dir, "journal", "*.lookup"))
+	if err != nil || len(lookups) != 1 {
+		t.Fatal(lookups, err)
+	}
+	if err := os.Truncate(lookups[0], 4096); err != nil {
+		t.Fatal(err)
+	}
+	s = storetest.Open(t, dir, store.Options{})
+	storetest.Verify(t, s)
+	if notes := s.Notes(); len(notes) > 0 {
+		t.Errorf("notes %v", notes)
+	}
+}
+
 func TestOneHolder(t *testing.T) {
 	dir := t.TempDir()
 	storetest.Open(t, dir, store.Options{})

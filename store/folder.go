@@ -25,6 +25,7 @@ const (
 	keyCreated     = "created"
 	keyEngine      = "engine"
 	keyBoots       = "boots"
+	keyBackedUp    = "backed-up"
 	lockPatience   = 2 * time.Second // for a file whose holder is just ending
 	enterpriseID   = 32473           // RFC 5612: for documentation
 	engineOctets   = 12              // random octets in an engine ID

@@ -89,6 +89,12 @@ func TestBackupWhileInUse(t *testing.T) {
 	if report.Copied != 2 || report.Present != 2 || report.Last != 1500 {
 		t.Errorf("second backup: %+v", report)
 	}
+	if b, known, err := s.BackedUp(); err != nil || !known || b.Last != 1500 {
+		t.Errorf("of its backup the folder knows %+v, %v, %v", b, known, err)
+	}
+	if since, err := s.Unsaved(); err != nil || !since.IsZero() {
+		t.Errorf("unsaved since %v, %v", since, err)
+	}
 	restored := filepath.Join(t.TempDir(), "restored")
 	if _, err := store.Restore(t.Context(), target, restored, store.Options{}, nil); err != nil {
 		t.Fatal(err)
@@ -101,7 +107,31 @@ func TestBackupWhileInUse(t *testing.T) {
 	if !bytes.Equal(was.EngineID, is.EngineID) || is.Boots < was.Boots+1000 {
 		t.Errorf("identity %+v became %+v", was, is)
 	}
-	appendAll(t, r, storetest.NewMaker(12, 1500).Records(10), 10)
+	more := storetest.NewMaker(12, 1500).Records(10)
+	appendAll(t, r, more, 10)
+	if since, err := r.Unsaved(); err != nil || !since.Equal(all[1000].At) {
+		t.Errorf("restored, unsaved since %v, %v; the backup before last went to record 1000, then %v", since, err, all[1000].At)
+	}
+}
+
+// A backup by a reader, while nothing runs, is noted afterwards.
+func TestNoteBackup(t *testing.T) {
+	dir := t.TempDir()
+	s := openStore(t, dir, store.Options{})
+	appendAll(t, s, storetest.NewMaker(17, 0).Records(20), 10)
+	boots := s.Identity().Boots
+	if err := store.NoteBackup(dir, store.BackedUp{Last: 10}); !errors.Is(err, store.ErrLocked) {
+		t.Errorf("noted in a folder that is in use: %v", err)
+	}
+	closeStore(t, s)
+	want := store.BackedUp{Last: 10, At: time.Date(2026, 5, 6, 7, 8, 9, 0, time.UTC)}
+	if err := store.NoteBackup(dir, want); err != nil {
+		t.Fatal(err)
+	}
+	r := storetest.Open(t, dir, store.Options{ReadOnly: true})
+	if got, known, err := r.BackedUp(); err != nil || !known || got != want || r.Identity().Boots != boots {
+		t.Errorf("%+v, %v, %v, boots %d after %d", got, known, err, r.Identity().Boots, boots)
+	}
 }
 
 func TestBackupRefusesAnotherMastersFolder(t *testing.T) {

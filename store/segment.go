@@ -71,12 +71,43 @@ func guard(path string, fn func() error) (err error) {
 	return fn()
 }
 
-// openBolt opens a bbolt file. mapped is the address space to reserve, so that
-// growing does not have to wait for readers.
+// openBolt opens a bbolt file, which is made if it is not there. mapped is the
+// address space to reserve, so that growing does not have to wait for readers.
 func openBolt(path string, readOnly bool, mapped int) (*bbolt.DB, error) {
-	if info, err := os.Stat(path); readOnly && err == nil && info.Size() == 0 {
+	info, err := os.Stat(path)
+	switch {
+	case readOnly && err == nil && info.Size() == 0:
 		return nil, &DamageError{Path: path, What: "it is empty"} // which the library would begin anew
+	case err == nil && info.Size() > 0 && info.Size() < 2*int64(os.Getpagesize()):
+		return nil, &DamageError{Path: path, What: "it is cut short"} // to less than its two first pages
+	case !readOnly && errors.Is(err, os.ErrNotExist) && filepath.Ext(path) != freshExt:
+		if err := makeBolt(path); err != nil {
+			return nil, fmt.Errorf("make %s: %w", path, err)
+		}
 	}
+	return openMade(path, readOnly, mapped)
+}
+
+// makeBolt makes an empty bbolt file that appears under its name only when it is
+// whole: a full disk or a loss of power must not leave half of one.
+func makeBolt(path string) error {
+	if err := removeIfThere(path + freshExt); err != nil {
+		return err
+	}
+	db, err := openMade(path+freshExt, false, 0)
+	if err == nil {
+		err = db.Close()
+	}
+	if err == nil {
+		err = os.Rename(path+freshExt, path)
+	}
+	if err == nil {
+		return syncDir(filepath.Dir(path))
+	}
+	return errors.Join(err, removeIfThere(path+freshExt))
+}
+
+func openMade(path string, readOnly bool, mapped int) (*bbolt.DB, error) {
 	var db *bbolt.DB
 	err := guard(path, func() (err error) {
 		db, err = bbolt.Open(path, 0o600, &bbolt.Options{

@@ -164,13 +164,14 @@ func (s *Store) open() error {
 // removes what an interrupted creation left, and notes what is foreign.
 func (s *Store) survey() ([]correlate.Seq, error) {
 	var firsts []correlate.Seq
-	own := []string{lockFile, ControlFile, folderFile, journalFolder, checkpointFile, checkpointFile + freshExt, baseFile, baseFile + freshExt, keptFile, accountsFile}
+	own := []string{lockFile, ControlFile, folderFile, journalFolder, checkpointFile, baseFile, keptFile, accountsFile}
 	top, err := os.ReadDir(s.dir)
 	if err != nil {
 		return nil, err
 	}
 	for _, f := range top {
-		if !slices.Contains(own, f.Name()) {
+		// What was being made when the process died is made again when it is needed.
+		if !slices.Contains(own, strings.TrimSuffix(f.Name(), freshExt)) {
 			s.note("%s does not belong to the data folder and is left alone", f.Name())
 		}
 	}

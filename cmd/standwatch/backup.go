@@ -58,7 +58,7 @@ func runBackup(ctx context.Context, stdout, stderr io.Writer, data, to string) e
 			return fmt.Errorf("the daemon copied, but what it wrote is not at %s: it sees other folders than you do; name one outside /tmp", target)
 		}
 	case errors.Is(err, errNoDaemon):
-		if report, err = backupCold(ctx, data, target, tell); err != nil {
+		if report, err = backupCold(ctx, stderr, data, target, tell); err != nil {
 			return err
 		}
 	default:
@@ -70,13 +70,20 @@ func runBackup(ctx context.Context, stdout, stderr io.Writer, data, to string) e
 }
 
 // backupCold copies a folder that no daemon has.
-func backupCold(ctx context.Context, data, to string, tell progress) (store.BackupReport, error) {
+func backupCold(ctx context.Context, bad io.Writer, data, to string, tell progress) (store.BackupReport, error) {
 	s, err := store.Open(data, store.Options{ReadOnly: true, Log: zerolog.Nop()})
 	if err != nil {
 		return store.BackupReport{}, err
 	}
 	report, err := s.Backup(ctx, to, tell.ints())
-	return report, errors.Join(err, s.Close())
+	if err := errors.Join(err, s.Close()); err != nil {
+		return report, err
+	}
+	if err := store.NoteBackup(data, store.BackedUp{Last: report.Last, At: time.Now()}); err != nil {
+		// Such as on a disk that can only be read: the copy is what matters there.
+		fmt.Fprintf(bad, "the copy is good, but %s does not know of it: %v\n", data, err)
+	}
+	return report, nil
 }
 
 type backupQuestion struct {

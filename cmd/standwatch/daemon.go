@@ -41,8 +41,10 @@ type daemonOptions struct {
 	// Profile is where the Go profiler answers, on this machine only; "" for nowhere.
 	Profile string
 	Sockets []*os.File // opened by whoever started the program, for its listeners
-	// Machine is asked in place of the one that the daemon runs on.
+	// Machine is asked in place of the one that the daemon runs on, and every Look (0:
+	// five seconds) the master looks at itself.
 	Machine *machine
+	Look    time.Duration
 	Log     zerolog.Logger
 	Now     func() time.Time
 

@@ -21,11 +21,14 @@ type machine struct {
 	disk   func(folder string) (space, error)
 	memory func() (left, total uint64, err error)
 	synced func() (bool, error)
+	count  func() time.Duration // what has passed, whatever was done to the clock
 }
 
 // thisMachine asks the kernel.
 func thisMachine() machine {
-	return machine{disk: diskSpace, memory: func() (uint64, uint64, error) { return memoryLeft(os.ReadFile) }, synced: clockSynced}
+	began := time.Now()
+	return machine{disk: diskSpace, memory: func() (uint64, uint64, error) { return memoryLeft(os.ReadFile) }, synced: clockSynced,
+		count: func() time.Duration { return time.Since(began) }}
 }
 
 // space is what a file system holds: octets and inodes. Inodes are 0 of 0 on

@@ -1,20 +1,14 @@
 package main
 
 import (
-	"context"
 	"errors"
-	"fmt"
 	"net"
 	"os"
-	"path/filepath"
-	"strings"
 	"sync"
 	"testing"
 	"time"
 
-	"example.net/standwatch/configs"
 	"example.net/standwatch/correlate"
-	"github.com/rs/zerolog"
 )
 
 // troubled is a machine that a test puts in trouble.
@@ -23,7 +17,8 @@ type troubled struct {
 	space       space
 	left, total uint64
 	synced      bool
-	ahead       time.Duration // of the clock
+	ahead       time.Duration // what a test says has passed beside the real time
+	set         time.Duration // by how much the clock was set meanwhile
 }
 
 func (m *troubled) with(change func(*troubled)) {
@@ -33,8 +28,15 @@ func (m *troubled) with(change func(*troubled)) {
 }
 
 func (m *troubled) now() (at time.Time) {
-	m.with(func(m *troubled) { at = time.Now().Add(m.ahead) })
+	m.with(func(m *troubled) { at = time.Now().Add(m.ahead + m.set) })
 	return at
+}
+
+var testBegan = time.Now()
+
+func (m *troubled) count() (passed time.Duration) {
+	m.with(func(m *troubled) { passed = time.Since(testBegan) + m.ahead })
+	return passed
 }
 
 func (m *troubled) machine() *machine {
@@ -45,116 +47,13 @@ func (m *troubled) machine() *machine {
 			return l, t, nil
 		},
 		synced: func() (s bool, err error) { m.with(func(m *troubled) { s = m.synced }); return s, nil },
-	}
-}
-
-// TestSelfPointsOfTheMachine provokes each fault that the master finds on its
-// machine and in what it is given, sees it stand, and sees it clear.
-func TestSelfPointsOfTheMachine(t *testing.T) {
-	well := space{total: 100 << 30, free: 80 << 30, inodes: 1000, inodesFree: 900}
-	m := &troubled{space: well, left: 4 << 30, total: 8 << 30, synced: true}
-	folder := t.TempDir()
-	for name, f := range smallFiles {
-		if err := os.MkdirAll(filepath.Join(folder, filepath.Dir(name)), 0o700); err != nil {
-			t.Fatal(err)
-		}
-		text := strings.ReplaceAll(string(f.Data), "address: 127.0.0.1:0", "address: 127.0.0.1:0, community: trial") + map[bool]string{true: "security: {communities: {trial: \"${env:TRIAL_COMMUNITY}\"}}\n"}[name == "standwatch.yaml"]
-		if err := os.WriteFile(filepath.Join(folder, name), []byte(text), 0o600); err != nil {
-			t.Fatal(err)
-		}
-	}
-	for name, text := range map[string]string{
-		"rules/rules.yaml":  "rules:\n  - {name: wants a varbind, on: 1.3.6.1.4.1.32473.9.0.1, observe: [{point: mains, what: raise, instance: \"${#1}\"}]}\n",
-		"sites/talker.yaml": "sites:\n  stone-pit:\n    name: Stone Pit\n    agents: {pit-remote: {addresses: [127.0.0.1]}}\n    points: {mains: {name: Mains, severity: minor}}\n",
-	} {
-		if err := os.MkdirAll(filepath.Join(folder, filepath.Dir(name)), 0o700); err != nil {
-			t.Fatal(err)
-		}
-		if err := os.WriteFile(filepath.Join(folder, name), []byte(text), 0o600); err != nil {
-			t.Fatal(err)
-		}
-	}
-	t.Setenv("TRIAL_COMMUNITY", "right")
-	cfg, problems := configs.LoadFolder(t.Context(), folder, configs.Options{})
-	if problems.Mistakes() {
-		t.Fatal(problems)
-	}
-	d, err := newDaemon(t.Context(), daemonOptions{Config: cfg, Data: t.TempDir(), Folder: folder, Machine: m.machine(), Log: zerolog.Nop(), Now: m.now})
-	if err != nil {
-		t.Fatal(err)
-	}
-	ctx, cancel := context.WithCancel(t.Context())
-	ended := make(chan error, 1)
-	go func() { ended <- d.run(ctx) }()
-	defer func() {
-		cancel()
-		if err := <-ended; err != nil {
-			t.Error(err)
-		}
-	}()
-	await(t, "the daemon runs", func() bool { return d.store.Last() > 0 })
-	people := filepath.Join(folder, "people.yaml")
-	info, err := os.Stat(people)
-	if err != nil {
-		t.Fatal(err)
-	}
-	w := d.newSelfWatch()
-	later := func(by time.Duration) { m.with(func(m *troubled) { m.ahead += by }) }
-	w.look(ctx)
-
-	for _, c := range []struct {
-		point    correlate.PointID
-		instance string
-		provoke  func()
-		mend     func()
-		words    string
-	}{
-		{configs.SelfDisk, "", func() { m.with(func(m *troubled) { m.space.free = 100 << 20 }) }, func() { m.with(func(m *troubled) { m.space = well }) }, "100 MiB left"},
-		{configs.SelfDisk, "inodes", func() { m.with(func(m *troubled) { m.space.inodesFree = 5 }) }, func() { m.with(func(m *troubled) { m.space = well }) }, "5 more files"},
-		{configs.SelfDisk, "growth", func() { later(3 * time.Hour); m.with(func(m *troubled) { m.space.free -= 40 << 30 }) }, func() { m.with(func(m *troubled) { m.space = well }) }, "full in 0 days"},
-		{configs.SelfMemory, "", func() { m.with(func(m *troubled) { m.left = 100 << 20 }) }, func() { m.with(func(m *troubled) { m.left = 4 << 30 }) }, "100 of 8192 MiB"},
-		{configs.SelfClock, "time-service", func() { m.with(func(m *troubled) { m.synced = false }); w.look(ctx); later(11 * time.Minute) }, func() { m.with(func(m *troubled) { m.synced = true }) }, "No time service"},
-		{configs.SelfRefused, "", func() { sendStrangers(t, d, 60) }, func() { later(6 * time.Minute); w.look(ctx); later(time.Minute) }, "could not be read or believed"},
-		{configs.SelfRules, "", func() {
-			for range wrongFaults {
-				mustCommand(t, 0, "sent", "send", "--target", d.receiver.Addresses()["l"].String(), "--community", "right", "--trap", "1.3.6.1.4.1.32473.9.0.1")
-			}
-			await(t, "the rule failed", func() bool { return d.current().Rules.Rules()[0].Faults >= wrongFaults })
-		}, func() { later(6 * time.Minute); w.look(ctx); later(time.Minute) }, "Rules failed"},
-		{configs.SelfConfig, "files", func() { touch(t, people, info.ModTime().Add(time.Second)); w.look(ctx); later(31 * time.Minute) }, func() { touch(t, people, info.ModTime()) }, "not in force"},
-	} {
-		key := correlate.Key{Site: correlate.SiteSelf, Point: c.point, Instance: c.instance}
-		stands := func() (text string) {
-			d.ledger.Read(func(st *correlate.State, _ *correlate.Network) {
-				if a := st.Alarms[key]; a != nil && a.Standing {
-					text = a.Text
-				}
-			})
-			return text
-		}
-		c.provoke()
-		w.look(ctx)
-		// A point may want the fault to hold for a while.
-		later(2 * time.Minute)
-		await(t, fmt.Sprintf("%s stands", key), func() bool { tick(t, d); return strings.Contains(stands(), c.words) })
-		c.mend()
-		w.look(ctx)
-		later(2 * time.Minute)
-		await(t, fmt.Sprintf("%s is cleared", key), func() bool { tick(t, d); return stands() == "" })
+		count:  m.count,
 	}
 }
 
 func tick(t *testing.T, d *daemon) {
 	t.Helper()
 	if _, err := d.ledger.Submit(t.Context(), &correlate.Tick{}); err != nil {
-		t.Fatal(err)
-	}
-}
-
-// touch sets the time at which a file was changed.
-func touch(t *testing.T, name string, at time.Time) {
-	t.Helper()
-	if err := os.Chtimes(name, at, at); err != nil {
 		t.Fatal(err)
 	}
 }

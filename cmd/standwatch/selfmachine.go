@@ -11,12 +11,9 @@ import (
 
 // machineWatch remembers what the looks at the machine and the counters need.
 type machineWatch struct {
-	growth       growth
-	wrongs       wrongs
-	unsynced     time.Time // since when the clock is not kept right
-	mark         string    // of the configuration folder when it was loaded
-	markOf       string    // the configuration in force when the mark was taken
-	changedSince time.Time
+	growth   growth
+	wrongs   wrongs
+	unsynced time.Time // since when the clock is not kept right, by the steady scale
 }
 
 // disk notes that the data folder's disk is nearly full, or will be soon.
@@ -26,7 +23,7 @@ func (w *selfWatch) disk(ctx context.Context) {
 		w.say(ctx, configs.SelfDisk, "", true, "The disk of the data folder cannot be looked at: "+err.Error())
 		return
 	}
-	now := w.d.opts.Now()
+	now := w.steady()
 	w.say(ctx, configs.SelfDisk, "", s.free*100 < s.total*diskLeast || s.free < diskOctets, fmt.Sprintf("The disk of the data folder has %d MiB left", s.free>>20))
 	w.say(ctx, configs.SelfDisk, "inodes", s.inodes > 0 && s.inodesFree*100 < s.inodes*inodesLeast, fmt.Sprintf("The disk of the data folder has room for %d more files only", s.inodesFree))
 	days, grows := w.growth.daysLeft(now, s.free)
@@ -49,14 +46,15 @@ func (w *selfWatch) synced(ctx context.Context) {
 	if err != nil {
 		return // not every machine lets itself be asked
 	}
-	now := w.d.opts.Now()
+	now := w.steady()
 	if synced {
 		w.unsynced = time.Time{}
 	} else if w.unsynced.IsZero() {
 		w.unsynced = now
 	}
 	lost := !w.unsynced.IsZero() && now.Sub(w.unsynced) >= unsyncedLong
-	w.say(ctx, configs.SelfClock, "time-service", lost, "No time service has kept this machine's clock right since "+w.unsynced.UTC().Format(time.RFC3339))
+	since := w.d.opts.Now().Add(-now.Sub(w.unsynced)).UTC()
+	w.say(ctx, configs.SelfClock, "time-service", lost, "No time service has kept this machine's clock right since "+since.Format(time.RFC3339))
 }
 
 // unreadables are the fates that speak of a sender that is configured wrongly,
@@ -71,7 +69,7 @@ var unreadables = [...]receiver.Fate{
 // wrong notes that much of what arrives cannot be read or believed, and that
 // rules fail at what they are given.
 func (w *selfWatch) wrong(ctx context.Context) {
-	s := wrongAt{at: w.d.opts.Now()}
+	s := wrongAt{at: w.steady()}
 	for _, l := range w.d.receiver.Accounts().Listeners {
 		s.arrived += l.Arrived
 		for _, fate := range unreadables {
@@ -85,30 +83,3 @@ func (w *selfWatch) wrong(ctx context.Context) {
 	w.say(ctx, configs.SelfRefused, "", d.unreadable(), fmt.Sprintf("%d of %d datagrams of the last minutes could not be read or believed", d.refused, d.arrived))
 	w.say(ctx, configs.SelfRules, "", d.rules >= wrongFaults, fmt.Sprintf("Rules failed %d times within the last minutes", d.rules))
 }
-
-// drift notes that the files of the configuration were changed and not put in
-// force.
-func (w *selfWatch) drift(ctx context.Context) {
-	if w.d.opts.Folder == "" {
-		return
-	}
-	mark, err := folderMark(w.d.opts.Folder)
-	if err != nil {
-		w.say(ctx, configs.SelfConfig, "files", true, err.Error())
-		return
-	}
-	now, inForce := w.d.opts.Now(), w.d.current().Hash
-	switch {
-	case w.mark == "" || (w.markOf != inForce):
-		w.mark, w.markOf, w.changedSince = mark, inForce, time.Time{}
-	case mark == w.mark:
-		w.changedSince = time.Time{}
-	case w.changedSince.IsZero():
-		w.changedSince = now
-	}
-	forgotten := !w.changedSince.IsZero() && now.Sub(w.changedSince) >= forgottenAfter
-	w.say(ctx, configs.SelfConfig, "files", forgotten, "The configuration on disk was changed and is not in force; reload it")
-}
-
-// forgottenAfter is how long changed files may wait for a reload.
-const forgottenAfter = 30 * time.Minute
