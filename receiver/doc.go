@@ -27,10 +27,10 @@
 // by its fingerprint, else by the name that one of the listener's authorities
 // vouches for. It counts as authPriv whatever its flags say.
 //
-// Order: one goroutine reads each socket, and the worker is chosen by agent (by
-// address for unknown sources), so that one agent's notifications keep their
-// order. One exception: what reaches the master both directly and through a
-// relay.
+// Order: one goroutine at a time reads a socket and queues what it read, and the
+// worker is chosen by agent (by address for unknown sources), so that one agent's
+// notifications keep their order. One exception: what reaches the master both
+// directly and through a relay.
 //
 // Memory: datagrams are read into the reader's own buffers and copied once into
 // a queue bounded in datagrams and octets. Whatever is handed on is a copy.

@@ -49,7 +49,6 @@ type Receiver struct {
 	answers  answers
 	reports  reports
 
-	busy atomic.Int32  // workers that have datagrams
 	open atomic.Int64  // notifications handed over and not decided
 	idle chan struct{} // buffered(1); sent to when open came to 0
 }
@@ -72,6 +71,9 @@ func New(o Options) (*Receiver, error) {
 		l, err := openListener(spec, o.Log)
 		if err != nil {
 			return nil, errors.Join(err, r.Close())
+		}
+		for _, s := range l.sockets {
+			s.reader = newBatchReader(s, func(in []incoming) { r.handOn(s, in) })
 		}
 		r.listeners = append(r.listeners, l)
 	}
@@ -210,6 +212,11 @@ func (r *Receiver) Run(ctx context.Context) error {
 	<-reading.Done()
 	errs := []error{r.stopReading()}
 	readers.Wait()
+	for _, l := range r.listeners {
+		for _, s := range l.sockets {
+			s.reader.stop()
+		}
+	}
 	close(drain)
 	workers.Wait()
 	errs = append(errs, r.settleOpen())
@@ -280,37 +287,52 @@ func (r *Receiver) keepHouse(stop <-chan struct{}) {
 }
 
 // read moves datagrams from a socket to the workers until its read deadline has
-// passed. Sources that are not allowed do not get into the queues.
+// passed.
 func (r *Receiver) read(s *socket) error {
-	reader, l := newBatchReader(s, func() bool { return r.busy.Load() > 0 }), s.listener
 	for {
-		in, err := reader.read()
-		switch {
+		switch err := s.reader.read(); {
+		case err == nil, transient(err):
 		case errors.Is(err, os.ErrDeadlineExceeded):
 			return nil
-		case transient(err):
-			continue
-		case err != nil:
-			return fmt.Errorf("read from listener %q: %w", l.opts.Name, err)
+		default:
+			return fmt.Errorf("read from listener %q: %w", s.listener.opts.Name, err)
 		}
-		now, dir := r.now(), r.directory.Load()
-		octets := 0
-		policy := dir.policy(l.opts.Name)
-		for i := range in {
-			d := &in[i]
-			octets += len(d.octets)
-			d.lane = dir.lane(d.from.Addr())
-			if !policy.allows(d.from.Addr()) {
-				d.fate = NotAllowed
-			}
+	}
+}
+
+// handOn puts datagrams of a socket into the workers' queues. Sources that are
+// not allowed do not get in. One call for a socket at a time, so that what one
+// source sends stays in order.
+func (r *Receiver) handOn(s *socket, in []incoming) {
+	l, now, dir := s.listener, r.now(), r.directory.Load()
+	octets := 0
+	policy := dir.policy(l.opts.Name)
+	for i := range in {
+		d := &in[i]
+		octets += len(d.octets)
+		d.lane = dir.lane(d.from.Addr())
+		if !policy.allows(d.from.Addr()) {
+			d.fate = NotAllowed
 		}
-		l.meter.octets.Add(uint64(octets))
-		l.meter.arrived.Add(uint64(len(in)))
-		l.meter.touch(now)
-		for i, w := range r.workers {
-			w.queue.push(s, in, uint64(len(r.workers)), uint64(i))
+	}
+	l.meter.octets.Add(uint64(octets))
+	l.meter.arrived.Add(uint64(len(in)))
+	l.meter.touch(now)
+	for i, w := range r.workers {
+		w.queue.push(s, in, uint64(len(r.workers)), uint64(i))
+	}
+	r.turnAway(l, in, now)
+}
+
+// look empties the sockets into the queues. Workers do it now and then, since
+// while all processors are busy Go's scheduler asks only every 10 ms which sockets
+// are readable (runtime, proc.go), in which time 17,000 datagrams a second overflow
+// the default buffer.
+func (r *Receiver) look() {
+	for _, l := range r.listeners {
+		for _, s := range l.sockets {
+			s.reader.look()
 		}
-		r.turnAway(l, in, now)
 	}
 }
 

@@ -22,6 +22,7 @@ type socket struct {
 	listener *listener
 	conn     *net.UDPConn
 	raw      syscall.RawConn
+	reader   *batchReader
 	anywhere bool   // bound to all local addresses, so that answers must say from which
 	drops    uint32 // the kernel's counter when it was last read
 	peer     *peer  // not nil: not UDP, but this connection

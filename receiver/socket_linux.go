@@ -6,6 +6,7 @@ import (
 	"net/netip"
 	"runtime"
 	"strconv"
+	"sync"
 	"syscall"
 	"unsafe"
 
@@ -102,26 +103,31 @@ type mmsghdr struct {
 	n   uint32
 }
 
+// maxGlances is how many full batches a look takes at most, so that whoever looks
+// gets back to its work whatever comes.
+const maxGlances = 8
+
 // batchReader reads up to batchLen datagrams with one call and without
-// allocating. What it hands out is valid until the next read.
+// allocating.
 type batchReader struct {
 	socket  *socket
+	hand    func([]incoming) // takes what was read, before the next read
 	headers [batchLen]mmsghdr
 	vectors [batchLen]unix.Iovec
 	names   [batchLen]unix.RawSockaddrInet6 // large enough for IPv4 as well
 	control [batchLen][controlLen]byte
 	octets  []byte
 	in      [batchLen]incoming
-	got     int
 	errno   syscall.Errno
-	call    func(fd uintptr) bool
-	busy    func() bool // see receive
+	wait    func(fd uintptr) bool
+	glance  func(fd uintptr)
+	mu      sync.Mutex // held while one reads and hands on
+	stopped bool       // nothing is read any more
 }
 
-// newBatchReader reads from a socket. busy reports whether what was read keeps
-// all processors busy.
-func newBatchReader(s *socket, busy func() bool) *batchReader {
-	r := &batchReader{socket: s, busy: busy, octets: make([]byte, batchLen*maxDatagram)}
+// newBatchReader reads from a socket.
+func newBatchReader(s *socket, hand func([]incoming)) *batchReader {
+	r := &batchReader{socket: s, hand: hand, octets: make([]byte, batchLen*maxDatagram)}
 	for i := range r.headers {
 		r.vectors[i].Base = &r.octets[i*maxDatagram]
 		r.vectors[i].SetLen(maxDatagram)
@@ -131,16 +137,25 @@ func newBatchReader(s *socket, busy func() bool) *batchReader {
 		h.Name = (*byte)(unsafe.Pointer(&r.names[i]))
 		h.Control = &r.control[i][0]
 	}
-	r.call = r.receive
+	r.wait = func(fd uintptr) bool {
+		r.mu.Lock()
+		defer r.mu.Unlock()
+		_, r.errno = r.receive(fd)
+		return r.errno != unix.EAGAIN
+	}
+	r.glance = func(fd uintptr) {
+		for range maxGlances {
+			// The reader will meet the same error.
+			if n, _ := r.receive(fd); n < batchLen {
+				return
+			}
+		}
+	}
 	return r
 }
 
-// receive reports whether it is done; false waits until the socket is readable.
-// That is noticed at once by a processor that has nothing else to do, but only
-// every 10 ms by busy ones (Go's runtime, proc.go), in which time 17,000
-// datagrams a second overflow the default buffer. So while they are busy an empty
-// socket is asked again after everybody else had a turn.
-func (r *batchReader) receive(fd uintptr) bool {
+// receive hands on what is there, the caller holding mu.
+func (r *batchReader) receive(fd uintptr) (int, syscall.Errno) {
 	for i := range r.headers {
 		r.headers[i].hdr.Namelen = unix.SizeofSockaddrInet6
 		r.headers[i].hdr.SetControllen(controlLen)
@@ -150,36 +165,15 @@ func (r *batchReader) receive(fd uintptr) bool {
 		switch errno {
 		case unix.EINTR:
 			continue
-		case unix.EAGAIN:
-			if !r.busy() {
-				return false
-			}
-			n, errno = 0, 0
+		case 0:
+			r.handOn(int(n))
 		}
-		r.got, r.errno = int(n), errno
-		return true
+		return int(n), errno
 	}
 }
 
-// read waits for datagrams and returns them.
-func (r *batchReader) read() ([]incoming, error) {
-	for r.got = 0; r.got == 0; {
-		err := r.socket.raw.Read(r.call)
-		runtime.KeepAlive(r)
-		if err != nil {
-			return nil, err
-		}
-		if r.errno != 0 {
-			break
-		}
-		if r.got == 0 {
-			runtime.Gosched()
-		}
-	}
-	if r.errno != 0 {
-		return nil, r.errno
-	}
-	for i := range r.got {
+func (r *batchReader) handOn(n int) {
+	for i := range n {
 		h := &r.headers[i]
 		d := &r.in[i]
 		*d = incoming{from: r.from(i), octets: r.octets[i*maxDatagram : i*maxDatagram+int(h.n)]}
@@ -187,7 +181,41 @@ func (r *batchReader) read() ([]incoming, error) {
 			d.localAddress(r.control[i][:min(length, controlLen)])
 		}
 	}
-	return r.in[:r.got], nil
+	r.hand(r.in[:n])
+}
+
+// read waits for datagrams and hands them on.
+func (r *batchReader) read() error {
+	err := r.socket.raw.Read(r.wait)
+	runtime.KeepAlive(r)
+	switch {
+	case err != nil:
+		return err
+	case r.errno != 0:
+		return r.errno
+	}
+	return nil
+}
+
+// look hands on what is there without waiting, unless somebody is at it.
+func (r *batchReader) look() {
+	if !r.mu.TryLock() {
+		return
+	}
+	defer r.mu.Unlock()
+	if r.stopped {
+		return
+	}
+	// An error means that the socket is closed, which its reader tells.
+	_ = r.socket.raw.Control(r.glance)
+	runtime.KeepAlive(r)
+}
+
+// stop has look do nothing any more. When it returns nobody is handing on.
+func (r *batchReader) stop() {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.stopped = true
 }
 
 func (r *batchReader) from(i int) netip.AddrPort {

@@ -28,22 +28,30 @@ func (l *listener) countDrops() error { return errors.ErrUnsupported }
 // batchReader reads one datagram at a time.
 type batchReader struct {
 	socket *socket
+	hand   func([]incoming)
 	octets []byte
 	in     [1]incoming
 }
 
-func newBatchReader(s *socket, _ func() bool) *batchReader {
-	return &batchReader{socket: s, octets: make([]byte, maxDatagram)}
+func newBatchReader(s *socket, hand func([]incoming)) *batchReader {
+	return &batchReader{socket: s, hand: hand, octets: make([]byte, maxDatagram)}
 }
 
-func (r *batchReader) read() ([]incoming, error) {
+func (r *batchReader) read() error {
 	n, from, err := r.socket.conn.ReadFromUDPAddrPort(r.octets)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	r.in[0] = incoming{from: netip.AddrPortFrom(from.Addr().Unmap(), from.Port()), octets: r.octets[:n]}
-	return r.in[:], nil
+	r.hand(r.in[:])
+	return nil
 }
+
+// look does nothing: a read without waiting is not portable.
+func (r *batchReader) look() {}
+
+// stop does nothing, as look does.
+func (r *batchReader) stop() {}
 
 // sourceControl leaves the choice of the source address to the kernel.
 func sourceControl(netip.Addr) []byte { return nil }

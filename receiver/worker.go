@@ -51,9 +51,7 @@ func (w *worker) run(drain <-chan struct{}) {
 	b := &batch{}
 	for {
 		if b = w.queue.take(b); len(b.items) > 0 {
-			w.r.busy.Add(1)
 			w.work(b)
-			w.r.busy.Add(-1)
 			if len(w.paced) > 0 {
 				w.release(false)
 			}
@@ -81,7 +79,8 @@ func (w *worker) work(b *batch) {
 	now, dir := w.r.now(), w.r.directory.Load()
 	for i := range b.items {
 		if i%yieldEach == yieldEach-1 {
-			runtime.Gosched() // to the readers, whose sockets fill meanwhile
+			w.r.look() // the sockets fill meanwhile
+			runtime.Gosched()
 		}
 		it := &b.items[i]
 		t := &task{item: it, octets: b.octets(it), now: now, dir: dir, policy: dir.policy(it.socket.listener.opts.Name)}
