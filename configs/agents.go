@@ -130,7 +130,7 @@ func (c *compiler) security(a *entry[agentShape], r *receiver.Agent) {
 		u := c.users[name.V]
 		if u == nil {
 			if name.Set {
-				c.out.mistake(name.At, "there is no user "+quoted(name.V), cmp.Or(didYouMean(name.V, slices.Collect(maps.Keys(c.users))), "users are under security in standwatch.yaml"))
+				c.out.mistake(name.At, "there is no user "+quoted(name.V), cmp.Or(DidYouMean(name.V, slices.Collect(maps.Keys(c.users))), "users are under security in standwatch.yaml"))
 			}
 			continue
 		}
@@ -158,7 +158,7 @@ func (c *compiler) security(a *entry[agentShape], r *receiver.Agent) {
 	}
 	level, ok := usm.ParseLevel(s.Minimum.V)
 	if !ok {
-		c.out.mistake(s.Minimum.At, "unknown security level "+quoted(s.Minimum.V), didYouMean(s.Minimum.V, levelWords()))
+		c.out.mistake(s.Minimum.At, "unknown security level "+quoted(s.Minimum.V), DidYouMean(s.Minimum.V, levelWords()))
 		return
 	}
 	if len(s.Community) > 0 {

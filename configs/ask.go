@@ -81,7 +81,7 @@ func (l *loader) compileAsks(c *compiler, cfg *Config, policies []receiver.Polic
 		if f.Sequence.Set {
 			oid, ok := cfg.Names.Lookup(f.Sequence.V)
 			if !ok {
-				c.out.mistake(f.Sequence.At, "there is no object named "+quoted(f.Sequence.V), didYouMean(f.Sequence.V, []string{cfg.Names.Suggest(f.Sequence.V)}))
+				c.out.mistake(f.Sequence.At, "there is no object named "+quoted(f.Sequence.V), DidYouMean(f.Sequence.V, []string{cfg.Names.Suggest(f.Sequence.V)}))
 			}
 			a.sequences[f.Pack] = oid
 		}
@@ -154,7 +154,7 @@ func (a *asking) questions(s *askShape, t *audit.Target, r *receiver.Agent) (ok 
 				continue // a template's mistake is said once
 			}
 			a.reported[name.At] = true
-			a.out.mistake(name.At, "there is no question "+quoted(name.V), cmp.Or(didYouMean(name.V, a.book.Names()), "questions are under questions in files of rules, or come with the packs that these use"))
+			a.out.mistake(name.At, "there is no question "+quoted(name.V), cmp.Or(DidYouMean(name.V, a.book.Names()), "questions are under questions in files of rules, or come with the packs that these use"))
 		}
 		for _, q := range found {
 			if !slices.Contains(t.Questions, q) {
@@ -257,7 +257,7 @@ func (a *asking) credentials(e askEntry, s *askShape, t *audit.Target, r *receiv
 		t.Version = snmp.V3
 		return a.withUser(e, user, t)
 	}
-	a.once(s.Version.At, "unknown version "+quoted(version), didYouMean(version, []string{"v1", "v2c", "v3"}))
+	a.once(s.Version.At, "unknown version "+quoted(version), DidYouMean(version, []string{"v1", "v2c", "v3"}))
 	return false
 }
 
@@ -295,7 +295,7 @@ func (a *asking) withUser(e askEntry, name text, t *audit.Target) bool {
 		return false
 	case u == nil:
 		if !slices.ContainsFunc(e.agent.V.User, func(own text) bool { return own == name }) {
-			a.once(name.At, "there is no user "+quoted(name.V), cmp.Or(didYouMean(name.V, slices.Collect(maps.Keys(a.users))), "users are under security in standwatch.yaml"))
+			a.once(name.At, "there is no user "+quoted(name.V), cmp.Or(DidYouMean(name.V, slices.Collect(maps.Keys(a.users))), "users are under security in standwatch.yaml"))
 		}
 		return false
 	}
@@ -315,7 +315,7 @@ func (a *asking) only(e askEntry, s *askShape, t *audit.Target) (ok bool) {
 		own := e.agent.V.Ask != nil && len(e.agent.V.Ask.Only) > 0
 		if e.site.site.Points[id] == nil {
 			if own {
-				a.once(o.At, fmt.Sprintf("site %s has no point %s", e.site.site.ID, quoted(o.Key)), didYouMean(o.Key, pointIDs(e.site.site)))
+				a.once(o.At, fmt.Sprintf("site %s has no point %s", e.site.site.ID, quoted(o.Key)), DidYouMean(o.Key, pointIDs(e.site.site)))
 				ok = false
 			}
 			continue

@@ -56,7 +56,7 @@ func checkCause(word string, known []string) *fault {
 	if slices.Contains(known, word) {
 		return nil
 	}
-	mend := didYouMean(word, known)
+	mend := DidYouMean(word, known)
 	if mend == "" {
 		mend = "the names are those of IANAItuProbableCause (RFC 3877), such as commercialPowerFailure or enclosureDoorOpen; other fits anything"
 	}

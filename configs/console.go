@@ -4,6 +4,7 @@ import (
 	"crypto/tls"
 	"net/netip"
 	"net/url"
+	"slices"
 	"time"
 
 	"example.net/standwatch/correlate"
@@ -139,7 +140,7 @@ func (c *compiler) openIDOf(s *openIDShape, consoleURL string) *OpenID {
 			c.out.mistake(g.Here, "a grant says what somebody has to have", "write has: with a value of the claim")
 			continue
 		case err != nil:
-			c.out.mistake(g.Here, "unknown role "+quoted(g.Role.V), didYouMean(g.Role.V, []string{"look", "operate", "supervise", "administer"}))
+			c.out.mistake(g.Here, "unknown role "+quoted(g.Role.V), DidYouMean(g.Role.V, []string{"look", "operate", "supervise", "administer"}))
 			continue
 		}
 		out.Grants = append(out.Grants, Grant{Has: g.Has.V, Role: role, Scope: accounts.NewScope(values(g.Sites), values(g.Regions))})
@@ -148,6 +149,29 @@ func (c *compiler) openIDOf(s *openIDShape, consoleURL string) *OpenID {
 		c.out.mistake(s.Here, "openid grants nothing, so nobody can log in with it", "write grants: with has: and role:")
 	}
 	return out
+}
+
+// grantsIn checks the sites and regions that are granted to those who log in
+// with another provider: a misspelt one would show them nothing.
+func (c *compiler) grantsIn(s *openIDShape, net *correlate.Network) {
+	if s == nil {
+		return
+	}
+	var sites []string
+	for _, id := range net.Sites() {
+		sites = append(sites, string(id))
+	}
+	check := func(what string, granted list[text], there []string) {
+		for _, name := range granted {
+			if !slices.Contains(there, name.V) {
+				c.out.mistake(name.At, "there is no "+what+" "+quoted(name.V), DidYouMean(name.V, there))
+			}
+		}
+	}
+	for _, g := range s.Grants {
+		check("site", g.Sites, sites)
+		check("region", g.Regions, net.Regions())
+	}
 }
 
 // loopbackHost reports whether a name is this machine.

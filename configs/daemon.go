@@ -94,7 +94,7 @@ func (c *compiler) mailGateway(s *mailShape) *mail.Options {
 	o := &mail.Options{Host: s.Host.V, Port: s.Port.V, TLS: mail.TLS(s.TLS.V), Username: s.Username.V, Password: s.Password.V.Reveal(),
 		From: s.From.V, Name: s.Name.V, Hello: s.Hello.V, Timeout: s.Timeout.V}
 	if words := []string{string(mail.StartTLS), string(mail.Implicit), string(mail.None)}; s.TLS.Set && !slices.Contains(words, s.TLS.V) {
-		c.out.mistake(s.TLS.At, "unknown way to secure the connection "+quoted(s.TLS.V), didYouMean(s.TLS.V, words))
+		c.out.mistake(s.TLS.At, "unknown way to secure the connection "+quoted(s.TLS.V), DidYouMean(s.TLS.V, words))
 		return o
 	}
 	if s.Port.Set && (s.Port.V < 1 || s.Port.V > 65535) {

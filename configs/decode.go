@@ -182,7 +182,7 @@ func (d *decoder) structure(n *yaml.Node, v reflect.Value) {
 			d.out.hush(d.at(val)) // the key may be a misspelt one
 			d.out.hush(d.at(k))
 		}
-		d.mistake(k, "unknown key "+quoted(k.Value), didYouMean(k.Value, keysOf(t)))
+		d.mistake(k, "unknown key "+quoted(k.Value), DidYouMean(k.Value, keysOf(t)))
 	})
 }
 

@@ -72,7 +72,7 @@ func (c *compiler) northOf(s *northShape) *northbound.Options {
 	if s.User.Set {
 		u := c.users[s.User.V]
 		if u == nil {
-			c.out.mistake(s.User.At, "there is no user "+quoted(s.User.V)+" under security.users", didYouMean(s.User.V, slices.Sorted(maps.Keys(c.users))))
+			c.out.mistake(s.User.At, "there is no user "+quoted(s.User.V)+" under security.users", DidYouMean(s.User.V, slices.Sorted(maps.Keys(c.users))))
 			return o
 		}
 		o.User, o.AuthSecret, o.PrivSecret = u.Name, u.AuthPass, u.PrivPass
@@ -92,7 +92,7 @@ func (c *compiler) syslogOf(s *syslogShape) *syslog.Options {
 	host, _ := os.Hostname() // without one the header has none
 	o := &syslog.Options{Host: s.Host.V, Port: s.Port.V, Transport: syslog.Transport(s.Transport.V), Facility: s.Facility.V, Hostname: host}
 	if s.Transport.Set && !slices.Contains(syslog.Transports(), s.Transport.V) {
-		c.out.mistake(s.Transport.At, "unknown transport "+quoted(s.Transport.V), didYouMean(s.Transport.V, syslog.Transports()))
+		c.out.mistake(s.Transport.At, "unknown transport "+quoted(s.Transport.V), DidYouMean(s.Transport.V, syslog.Transports()))
 		return o
 	}
 	_, err := syslog.New(*o)

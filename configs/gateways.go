@@ -113,7 +113,7 @@ func (c *compiler) complain(at place, err error, secrets ...secret) {
 func (c *compiler) implicitTLS(s text) bool {
 	words := []string{string(mail.Implicit), string(mail.None)}
 	if s.Set && !slices.Contains(words, s.V) {
-		c.out.mistake(s.At, "unknown way to secure the connection "+quoted(s.V), didYouMean(s.V, words))
+		c.out.mistake(s.At, "unknown way to secure the connection "+quoted(s.V), DidYouMean(s.V, words))
 	}
 	return s.V == string(mail.Implicit)
 }
@@ -131,7 +131,7 @@ func (c *compiler) modemGateway(s *modemShape) *modem.Options {
 	o := &modem.Options{Line: tty.Options{Device: s.Device.V, Baud: s.Baud.V}, PIN: s.PIN.V.Reveal(), Centre: s.Centre.V, TextMode: s.Mode.V == "text",
 		Receipts: s.Receipts.or(true), Keep: s.Keep.V, Timeout: s.Timeout.V}
 	if modes := []string{"pdu", "text"}; s.Mode.Set && !slices.Contains(modes, s.Mode.V) {
-		c.out.mistake(s.Mode.At, "unknown mode "+quoted(s.Mode.V), didYouMean(s.Mode.V, modes))
+		c.out.mistake(s.Mode.At, "unknown mode "+quoted(s.Mode.V), DidYouMean(s.Mode.V, modes))
 	}
 	_, err := modem.New(*o)
 	c.complain(s.Here, err, s.PIN)

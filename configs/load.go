@@ -295,6 +295,7 @@ func (l *loader) compile() *Config {
 		}
 		return nil
 	}
+	c.grantsIn(l.daemon.Console.OpenID, cfg.Network)
 	if cfg.Network = c.windows(cfg.Network, l.works.Windows); cfg.Network == nil {
 		return nil
 	}

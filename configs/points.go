@@ -148,7 +148,7 @@ func (m *pointMaker) wiring(p *correlate.Point) {
 	told := Wiring(w.V, p.Number)
 	switch {
 	case told == "":
-		m.fail(w.At, "normally is "+quoted(w.V), didYouMean(w.V, []string{"open", "closed"}))
+		m.fail(w.At, "normally is "+quoted(w.V), DidYouMean(w.V, []string{"open", "closed"}))
 		return
 	case p.Kind != correlate.Discrete:
 		m.fail(w.At, "only a discrete point is a contact that is normally open or closed", "remove normally, or make the kind discrete")

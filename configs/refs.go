@@ -109,7 +109,7 @@ func (c *compiler) checkRef(r refCheck) {
 	}
 	target := c.byID[r.ref.Site]
 	if target == nil {
-		fail(fmt.Sprintf("point %s: there is no site %s", r.point, quoted(string(r.ref.Site))), didYouMean(string(r.ref.Site), c.siteIDs()))
+		fail(fmt.Sprintf("point %s: there is no site %s", r.point, quoted(string(r.ref.Site))), DidYouMean(string(r.ref.Site), c.siteIDs()))
 		return
 	}
 	p := target.site.Points[r.ref.Point]
@@ -119,7 +119,7 @@ func (c *compiler) checkRef(r refCheck) {
 		for id := range target.site.Points {
 			ids = append(ids, string(id))
 		}
-		fail(fmt.Sprintf("point %s: site %s has no point %s", r.point, r.ref.Site, quoted(string(r.ref.Point))), didYouMean(string(r.ref.Point), ids))
+		fail(fmt.Sprintf("point %s: site %s has no point %s", r.point, r.ref.Site, quoted(string(r.ref.Point))), DidYouMean(string(r.ref.Point), ids))
 	case r.read && p.Kind != correlate.Analog:
 		fail(fmt.Sprintf("point %s: value is of analog points; %s is %s", r.point, r.ref.Point, p.Kind), "ask stands[...] of it, or name an analog point")
 	case r.looks && p.Kind == correlate.Entry:

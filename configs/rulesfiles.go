@@ -75,7 +75,7 @@ func packMend(name string, known []string) string {
 	if pack := strings.TrimSuffix(strings.ToLower(name), "-mib"); slices.Contains(known, pack) {
 		return "did you mean " + pack + "?"
 	}
-	return didYouMean(name, known)
+	return DidYouMean(name, known)
 }
 
 func packed(f *rules.File) []rules.Spec {

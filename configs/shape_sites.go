@@ -223,7 +223,7 @@ func (f *flapShape) decodeNode(d *decoder, n *yaml.Node) {
 	case "no", "false":
 		f.Mode = "off"
 	default:
-		d.mistake(n, "unknown flap suppression "+quoted(word), didYouMean(word, flapWords()))
+		d.mistake(n, "unknown flap suppression "+quoted(word), DidYouMean(word, flapWords()))
 		f.Mode = ""
 	}
 }

@@ -184,7 +184,7 @@ func (c *compiler) addPoints(lists entries[pointEntries]) {
 	for _, l := range lists {
 		e := c.byID[correlate.SiteID(l.Key)]
 		if e == nil {
-			c.out.mistake(l.At, "points: there is no site "+quoted(l.Key), didYouMean(l.Key, c.siteIDs()))
+			c.out.mistake(l.At, "points: there is no site "+quoted(l.Key), DidYouMean(l.Key, c.siteIDs()))
 			continue
 		}
 		e.shape.Points = append(e.shape.Points, l.V...)
@@ -214,7 +214,7 @@ func (c *compiler) upstream(e *siteEntry) {
 		return
 	}
 	if c.byID[correlate.SiteID(up.V)] == nil {
-		c.out.mistake(up.At, fmt.Sprintf("upstream: there is no site %s", quoted(up.V)), didYouMean(up.V, c.siteIDs()))
+		c.out.mistake(up.At, fmt.Sprintf("upstream: there is no site %s", quoted(up.V)), DidYouMean(up.V, c.siteIDs()))
 		return
 	}
 	e.site.Upstream = correlate.SiteID(up.V)
@@ -290,7 +290,7 @@ func (c *compiler) builtIn(s *correlate.Site) map[string]string {
 // templateMend suggests a template that there is.
 func (c *compiler) templateMend(name string) string {
 	known := slices.DeleteFunc(slices.Collect(maps.Keys(c.templates)), func(t string) bool { return t == string(correlate.SiteSelf) })
-	return cmp.Or(didYouMean(name, known), "templates stand under templates: in a file below "+sitesFolder)
+	return cmp.Or(DidYouMean(name, known), "templates stand under templates: in a file below "+sitesFolder)
 }
 
 // wordsFor gathers the parameters of one use of a template, and notes in params
@@ -321,7 +321,7 @@ func (c *compiler) wordsFor(e *siteEntry, use *useShape, t *template, params map
 func (c *compiler) checkWith(with entries[text], params map[string]bool, at place) {
 	for _, w := range with {
 		if !params[w.Key] {
-			c.out.mistake(w.At, fmt.Sprintf("no template that is taken here has a parameter %s", quoted(w.Key)), didYouMean(w.Key, slices.Collect(maps.Keys(params))))
+			c.out.mistake(w.At, fmt.Sprintf("no template that is taken here has a parameter %s", quoted(w.Key)), DidYouMean(w.Key, slices.Collect(maps.Keys(params))))
 		}
 	}
 }
@@ -335,7 +335,7 @@ func (l *layers) put(e *entry[*pointShape], w *words, t *template, index int) {
 	below := l.by[id]
 	if valueOf(e.V.Remove, false) {
 		if below == nil {
-			l.c.out.mistake(e.At, fmt.Sprintf("point %s cannot be removed: no template of this site has it", id), didYouMean(id, l.order))
+			l.c.out.mistake(e.At, fmt.Sprintf("point %s cannot be removed: no template of this site has it", id), DidYouMean(id, l.order))
 		}
 		delete(l.by, id)
 		return

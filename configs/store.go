@@ -90,7 +90,7 @@ func (c *compiler) storeOf(s *storeShape) Store {
 		case hold.Why == "":
 			c.out.mistake(h.Here, "a hold says why", "write why: the inquiry it is for")
 		case h.Site.Set && c.byID[hold.Site] == nil:
-			c.out.mistake(h.Site.At, "there is no site "+quoted(h.Site.V), didYouMean(h.Site.V, c.siteWords()))
+			c.out.mistake(h.Site.At, "there is no site "+quoted(h.Site.V), DidYouMean(h.Site.V, c.siteWords()))
 		case !hold.To.IsZero() && !hold.From.Before(hold.To):
 			c.out.mistake(h.To.At, "the hold ends before it begins", "")
 		}

@@ -6,9 +6,9 @@ import (
 	"unicode/utf8"
 )
 
-// didYouMean returns "did you mean ...?" for the word nearest to text, or the
+// DidYouMean returns "did you mean ...?" for the word nearest to text, or the
 // list of all words when none is near and the list is short, or "".
-func didYouMean(text string, words []string) string {
+func DidYouMean(text string, words []string) string {
 	if best := nearest(text, words); best != "" {
 		return "did you mean " + best + "?"
 	}

@@ -74,18 +74,18 @@ func (c *compiler) protocols(s *userShape, u *usm.User) (ok bool) {
 	fail := func(at place, what, mend string) { c.out.mistake(at, what, mend); ok = false }
 	if s.Auth.Set {
 		if u.Auth, err = usm.ParseAuth(s.Auth.V); err != nil {
-			fail(s.Auth.At, "unknown authentication protocol "+quoted(s.Auth.V), didYouMean(s.Auth.V, usm.AuthWords()))
+			fail(s.Auth.At, "unknown authentication protocol "+quoted(s.Auth.V), DidYouMean(s.Auth.V, usm.AuthWords()))
 		}
 	}
 	if s.Priv.Set {
 		if u.Priv, err = usm.ParsePriv(s.Priv.V); err != nil {
-			fail(s.Priv.At, "unknown privacy protocol "+quoted(s.Priv.V), didYouMean(s.Priv.V, usm.PrivWords()))
+			fail(s.Priv.At, "unknown privacy protocol "+quoted(s.Priv.V), DidYouMean(s.Priv.V, usm.PrivWords()))
 		}
 	}
 	if s.Minimum.Set {
 		var known bool
 		if u.MinLevel, known = usm.ParseLevel(s.Minimum.V); !known {
-			fail(s.Minimum.At, "unknown security level "+quoted(s.Minimum.V), didYouMean(s.Minimum.V, levelWords()))
+			fail(s.Minimum.At, "unknown security level "+quoted(s.Minimum.V), DidYouMean(s.Minimum.V, levelWords()))
 		}
 	}
 	// A secret that was given but could not be had is reported already.
@@ -182,7 +182,7 @@ func (c *compiler) listenerTLS(e *entry[listenerShape]) *receiver.TLS {
 	if s.Name.Set {
 		from, known := receiver.ParseNameFrom(s.Name.V)
 		if !known {
-			c.out.mistake(s.Name.At, "unknown part of a certificate "+quoted(s.Name.V), didYouMean(s.Name.V, receiver.NameFromWords()))
+			c.out.mistake(s.Name.At, "unknown part of a certificate "+quoted(s.Name.V), DidYouMean(s.Name.V, receiver.NameFromWords()))
 		}
 		out.Name = from
 	}

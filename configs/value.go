@@ -191,7 +191,7 @@ func parseSeverity(word string) (correlate.Severity, *fault) {
 	v, err := correlate.ParseSeverity(word)
 	switch {
 	case err != nil:
-		return 0, &fault{fmt.Sprintf("unknown severity %q", shorten(word)), didYouMean(word, severityWords())}
+		return 0, &fault{fmt.Sprintf("unknown severity %q", shorten(word)), DidYouMean(word, severityWords())}
 	case v == correlate.Cleared:
 		return 0, &fault{"an alarm cannot be raised with the severity cleared", "known: " + strings.Join(severityWords(), ", ")}
 	}
@@ -201,7 +201,7 @@ func parseSeverity(word string) (correlate.Severity, *fault) {
 func parseKind(word string) (correlate.Kind, *fault) {
 	v, ok := correlate.ParseKind(word)
 	if !ok {
-		return 0, &fault{fmt.Sprintf("unknown kind of point %q", shorten(word)), didYouMean(word, correlate.Kinds())}
+		return 0, &fault{fmt.Sprintf("unknown kind of point %q", shorten(word)), DidYouMean(word, correlate.Kinds())}
 	}
 	return v, nil
 }

@@ -43,7 +43,7 @@ func (c *compiler) watcherOf(s *watcherShape) *Watcher {
 	case w.Every < 5*time.Second || w.Every > time.Hour:
 		c.out.mistake(s.Every.At, "a heartbeat is every 5s to 1h", "")
 	case w.Method != http.MethodGet && w.Method != http.MethodPost && w.Method != http.MethodPut:
-		c.out.mistake(s.Method.At, "unknown method "+quoted(w.Method), didYouMean(w.Method, []string{http.MethodGet, http.MethodPost, http.MethodPut}))
+		c.out.mistake(s.Method.At, "unknown method "+quoted(w.Method), DidYouMean(w.Method, []string{http.MethodGet, http.MethodPost, http.MethodPut}))
 	}
 	return w
 }

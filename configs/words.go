@@ -41,7 +41,7 @@ func (w *words) fill(out *collector, text string, at place) string {
 		if value, ok := w.values[name]; ok {
 			b.WriteString(value)
 		} else if !w.missing[name] {
-			out.mistake(at, fmt.Sprintf("unknown parameter {%s}", name), didYouMean(name, slices.Collect(maps.Keys(w.values))))
+			out.mistake(at, fmt.Sprintf("unknown parameter {%s}", name), DidYouMean(name, slices.Collect(maps.Keys(w.values))))
 		}
 		text = after
 	}

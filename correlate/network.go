@@ -241,6 +241,17 @@ func (n *Network) Site(id SiteID) *Site { return n.sites[id] }
 // Sites lists the site IDs in configuration order.
 func (n *Network) Sites() []SiteID { return n.order }
 
+// Regions lists the regions of all sites in order.
+func (n *Network) Regions() []string {
+	var out []string
+	for _, s := range n.sites {
+		if at, there := slices.BinarySearch(out, s.Region); !there && s.Region != "" {
+			out = slices.Insert(out, at, s.Region)
+		}
+	}
+	return out
+}
+
 // Agent returns an agent, or nil if there is none of that ID.
 func (n *Network) Agent(id AgentID) *Agent { return n.agents[id] }
 

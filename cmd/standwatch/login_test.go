@@ -68,13 +68,13 @@ func TestNobodyFromOutsideBeforeTheFirstLogin(t *testing.T) {
 	if err := start(); !errors.Is(err, errOpenToAll) || !strings.Contains(err.Error(), "standwatch user add") {
 		t.Fatalf("without accounts: %v", err)
 	}
-	if _, err := askUser(t.Context(), data, userQuestion{Do: "add", Name: "administrator", Role: "administer"}); err != nil {
+	if _, err := askUser(t.Context(), data, userQuestion{Do: "add", Name: "administrator", Role: "administer"}, nil); err != nil {
 		t.Fatal(err)
 	}
 	if err := start(); !errors.Is(err, errOpenToAll) {
 		t.Errorf("with a password that works once: %v", err)
 	}
-	if _, err := askUser(t.Context(), data, userQuestion{Do: "password", Name: "administrator", Password: passphrase}); err != nil {
+	if _, err := askUser(t.Context(), data, userQuestion{Do: "password", Name: "administrator", Password: passphrase}, nil); err != nil {
 		t.Fatal(err)
 	}
 	if err := start(); err != nil {

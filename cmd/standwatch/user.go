@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -10,13 +11,17 @@ import (
 	"os"
 	"strings"
 	"syscall"
+	"testing/fstest"
 	"text/tabwriter"
 	"time"
 
 	"github.com/rs/zerolog"
 	"github.com/spf13/cobra"
 
+	"example.net/standwatch/cmd/standwatch/access"
+	"example.net/standwatch/cmd/standwatch/api"
 	"example.net/standwatch/configs"
+	"example.net/standwatch/correlate"
 	"example.net/standwatch/store"
 	"example.net/standwatch/store/accounts"
 )
@@ -36,6 +41,7 @@ type userQuestion struct {
 
 // userAnswer is what comes back. Password and Token are shown this once.
 type userAnswer struct {
+	Unsure   bool               `json:"-"` // no configuration told whether the sites are there
 	Accounts []accounts.Account `json:"accounts,omitempty"`
 	Sessions []accounts.Session `json:"sessions,omitempty"`
 	Tokens   []accounts.Token   `json:"tokens,omitempty"`
@@ -51,10 +57,16 @@ func (d *daemon) controlUser(r *http.Request, q userQuestion, _ progress) (userA
 	if d.door.book == nil {
 		return userAnswer{}, errOpenDemo
 	}
+	var err error
+	d.ledger.Read(func(_ *correlate.State, net *correlate.Network) { err = access.InNetwork(net, q.Scope) })
+	if err != nil {
+		return userAnswer{}, err
+	}
 	return doUser(r.Context(), d.door.book, accounts.By{Actor: controlActor(r), Via: "command"}, q, d.opts.Now())
 }
 
-// doUser does what is asked of accounts.
+// doUser does what is asked of accounts. That the sites in it are there was
+// looked at before.
 func doUser(ctx context.Context, book *accounts.Book, by accounts.By, q userQuestion, now time.Time) (out userAnswer, err error) {
 	switch q.Do {
 	case "list":
@@ -198,12 +210,13 @@ func exactly(n int) cobra.PositionalArgs {
 
 func (f *userFlags) run(cmd *cobra.Command, q userQuestion) (err error) {
 	dir := f.data
-	if dir == "" && f.config != "" {
+	var net *correlate.Network
+	if f.config != "" {
 		cfg, problems := configs.LoadFolder(cmd.Context(), f.config, configs.Options{})
 		if cfg == nil {
-			return fmt.Errorf("find the data folder: %w", problems)
+			return fmt.Errorf("read the configuration: %w", problems)
 		}
-		dir = cfg.Store.Folder
+		dir, net = cmp.Or(dir, cfg.Store.Folder), cfg.Network
 	}
 	if dir == "" {
 		return fmt.Errorf("%w: --data DIR or --config DIR is needed", errUsage)
@@ -214,9 +227,12 @@ func (f *userFlags) run(cmd *cobra.Command, q userQuestion) (err error) {
 	if q.Password, err = f.password(cmd.InOrStdin()); err != nil {
 		return err
 	}
-	answer, err := askUser(cmd.Context(), dir, q)
+	answer, err := askUser(cmd.Context(), dir, q, net)
 	if err != nil {
 		return err
+	}
+	if answer.Unsure {
+		fmt.Fprintln(cmd.ErrOrStderr(), "Whether there are such sites and regions was not looked at: no configuration can be read here. With --config DIR it is.")
 	}
 	return answer.print(cmd.OutOrStdout(), q)
 }
@@ -245,14 +261,15 @@ func (f *userFlags) password(stdin io.Reader) (string, error) {
 	return line, nil
 }
 
-// askUser asks the daemon that has the folder, or does it when none has.
-func askUser(ctx context.Context, dir string, q userQuestion) (userAnswer, error) {
+// askUser asks the daemon that has the folder, or does it when none has. net is
+// of the configuration that was named, nil for none.
+func askUser(ctx context.Context, dir string, q userQuestion, net *correlate.Network) (userAnswer, error) {
 	answer, err := askDaemon[userAnswer](ctx, dir, "/user", q, nil)
 	if errors.Is(err, errNoDaemon) || errors.Is(err, os.ErrNotExist) {
 		if err := sameOwner(dir, q.Do); err != nil {
 			return answer, err
 		}
-		return userCold(ctx, dir, q)
+		return userCold(ctx, dir, q, net)
 	}
 	return answer, err
 }
@@ -275,17 +292,61 @@ func sameOwner(dir, do string) error {
 }
 
 // userCold does it in a folder that no daemon has.
-func userCold(ctx context.Context, dir string, q userQuestion) (out userAnswer, err error) {
+func userCold(ctx context.Context, dir string, q userQuestion, net *correlate.Network) (out userAnswer, err error) {
 	s, err := store.Open(dir, store.Options{Now: time.Now, Log: zerolog.Nop()})
 	if err != nil {
 		return out, err
 	}
 	defer func() { err = errors.Join(err, s.Close()) }()
+	if net == nil && len(q.Scope.Sites)+len(q.Scope.Regions) > 0 {
+		if net, err = lastNetwork(ctx, s); err != nil {
+			return out, err
+		}
+	}
+	if net != nil {
+		if err := access.InNetwork(net, q.Scope); err != nil {
+			return out, err
+		}
+	}
 	book, err := accounts.New(accounts.Options{Store: s, Journal: accounts.Direct(s, time.Now), Now: time.Now})
 	if err != nil {
 		return out, err
 	}
+	unsure := net == nil && len(q.Scope.Sites)+len(q.Scope.Regions) > 0
+	defer func() { out.Unsure = unsure }()
 	return doUser(ctx, book, accounts.By{Actor: ownName(), Via: "command"}, q, time.Now())
+}
+
+// lastNetwork returns the network of the configuration that was last in force,
+// from the files that are kept beside the journal. It is nil before the first
+// start, and where they need what this machine does not tell, such as a secret.
+func lastNetwork(ctx context.Context, s *store.Store) (*correlate.Network, error) {
+	forced, err := api.InForceOf(s, time.UTC)
+	if err != nil || len(forced) == 0 {
+		return nil, err
+	}
+	kept, err := s.Configuration(forced[0].Hash)
+	if errors.Is(err, store.ErrNotFound) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	files := fstest.MapFS{}
+	for _, file := range kept.Files {
+		files[file.Name] = &fstest.MapFile{Data: file.Text}
+	}
+	// Nothing is opened or sent with it, so that any word does for a secret.
+	cfg, _ := configs.Load(ctx, files, configs.Options{Env: func(name string) (string, bool) {
+		if value, there := os.LookupEnv(name); there {
+			return value, true
+		}
+		return "unknown here", true
+	}, ReadFile: func(string) ([]byte, error) { return []byte("unknown here"), nil }})
+	if cfg == nil {
+		return nil, nil
+	}
+	return cfg.Network, nil
 }
 
 // print says what came of it.

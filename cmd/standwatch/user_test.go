@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"example.net/standwatch/correlate"
 	"example.net/standwatch/store"
@@ -34,7 +35,7 @@ func TestUserCommand(t *testing.T) {
 		at := []string{"--data", dir}
 		do := func(want int, args ...string) string { t.Helper(); return userCommand(t, want, append(args, at...)...) }
 		do(exitGood, "add", "boss", "--role", "administer", "--password-file", password)
-		if out := do(exitGood, "add", "north-desk", "--role", "operate", "--region", "north", "--region", "coast"); !strings.Contains(out, "shown this once: ") {
+		if out := do(exitGood, "add", "north-desk", "--role", "operate", "--region", "north", "--region", "south"); !strings.Contains(out, "shown this once: ") {
 			t.Errorf("%s: add printed %q", what, out)
 		}
 		if out := do(exitProblems, "add", "north-desk"); !strings.Contains(out, "there is an account of that name") {
@@ -88,5 +89,71 @@ func TestUserCommand(t *testing.T) {
 		if did["account added"] != 2 || did["role changed"] != 1 || did["sites changed"] != 1 || did["password changed"] != 1 || did["token made"] != 1 || did["token ended"] != 1 || did["account removed"] != 1 {
 			t.Errorf("%s: the journal has %v", what, did)
 		}
+	}
+}
+
+// Sites and regions that there are none of are refused, whoever looks: a daemon,
+// the command by the configuration that it is given, or by the one that the
+// folder was last run with.
+func TestUserCommandKnowsTheSites(t *testing.T) {
+	g := newGuarded(t, nil)
+	t.Setenv("COMMUNITY", "x")
+	config := t.TempDir()
+	for name, text := range map[string]string{
+		"standwatch.yaml":  "centre: {name: Test centre, time-zone: UTC}\nsecurity: {communities: {field: '${env:COMMUNITY}'}}\ntraps: {listeners: {field: {address: '127.0.0.1:0', community: field}}}\n",
+		"people.yaml":      "routes: [{name: all, board-only: yes}]\n",
+		"sites/north.yaml": "sites: {harrow-knoll: {region: north, points: {door: {severity: minor}}}}\n",
+	} {
+		if err := os.MkdirAll(filepath.Join(config, "sites"), 0o700); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(filepath.Join(config, name), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	// A folder whose configuration was kept with a secret that is not known here.
+	kept := filepath.Join(t.TempDir(), "data")
+	s, err := store.Open(kept, store.Options{Now: time.Now})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var files []store.ConfigFile
+	for _, name := range []string{"standwatch.yaml", "people.yaml", "sites/north.yaml"} {
+		text, err := os.ReadFile(filepath.Join(config, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		files = append(files, store.ConfigFile{Name: name, Text: bytes.ReplaceAll(text, []byte("COMMUNITY"), []byte("SURELY_NOT_SET"))})
+	}
+	if err := s.KeepConfiguration("h1", files); err != nil {
+		t.Fatal(err)
+	}
+	in := &correlate.Reconfigure{Hash: "h1", Actor: "start"}
+	if err := s.Append([]*correlate.Record{{Seq: s.Last() + 1, At: time.Now(), Input: in, Events: []correlate.Event{&correlate.Configured{Hash: "h1", Actor: "start"}}}}); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	for what, at := range map[string][]string{"running": {"--data", g.d.dir}, "configured": {"--config", config, "--data", filepath.Join(t.TempDir(), "data")}, "kept": {"--data", kept}} {
+		do := func(want int, args ...string) string { t.Helper(); return userCommand(t, want, append(args, at...)...) }
+		if out := do(exitProblems, "add", "desk", "--site", "harow-knoll"); !strings.Contains(out, `there is no site "harow-knoll" in the configuration; did you mean harrow-knoll?`) {
+			t.Errorf("%s: %q", what, out)
+		}
+		if out := do(exitProblems, "add", "desk", "--region", "nroth"); !strings.Contains(out, `there is no region "nroth" in the configuration; did you mean north?`) {
+			t.Errorf("%s: %q", what, out)
+		}
+		if out := do(exitGood, "add", "desk", "--region", "north", "--site", "self", "--site", "harrow-knoll"); strings.Contains(out, "not looked at") {
+			t.Errorf("%s: %q", what, out)
+		}
+		do(exitProblems, "scope", "desk", "--site", "nowhere")
+		do(exitProblems, "token", "desk", "--for", "wall", "--site", "nowhere")
+		if out := do(exitGood, "list"); !strings.Contains(out, "region north") {
+			t.Errorf("%s: %q", what, out)
+		}
+	}
+	// Before the first start nothing is known, and the command says so.
+	if out := userCommand(t, exitGood, "add", "desk", "--region", "north", "--data", filepath.Join(t.TempDir(), "data")); !strings.Contains(out, "was not looked at") {
+		t.Errorf("first: %q", out)
 	}
 }

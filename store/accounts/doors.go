@@ -68,6 +68,10 @@ func placeOf(from string) string {
 	return a.String()
 }
 
+// Subscriber names who is behind the place, as far as an address tells: the
+// address, or for IPv6 the network of 64 bits that it is in.
+func (p Place) Subscriber() string { return placeOf(p.From) }
+
 // wait returns how long a login has to wait before it is looked at.
 func (d *doors) wait(now time.Time, name, from string) time.Duration {
 	d.mu.Lock()

@@ -6,6 +6,7 @@ import (
 	"crypto/subtle"
 	"errors"
 	"fmt"
+	"maps"
 	"net/http"
 	"slices"
 	"sync"
@@ -52,13 +53,16 @@ type OpenID struct {
 // begun is a login on its way.
 type begun struct {
 	browser, nonce, verifier, next string
+	from                           string // whose it is, as far as the address tells
 	until                          time.Time
 }
 
-// Bounds of logins on their way. Own choice.
+// Bounds of logins on their way. Own choice; an office may be behind one
+// address.
 const (
 	openIDTime = 10 * time.Minute
 	openIDMost = 1000
+	openIDEach = 50               // from one address
 	openIDWait = 15 * time.Second // for the provider's answers
 )
 
@@ -119,11 +123,9 @@ func (o *OpenID) Begin(w http.ResponseWriter, r *http.Request, next string) erro
 	if err != nil {
 		return err
 	}
-	b := begun{browser: rand.Text(), nonce: rand.Text(), verifier: oauth2.GenerateVerifier(), next: next, until: o.opts.Now().Add(openIDTime)}
+	b := begun{browser: rand.Text(), nonce: rand.Text(), verifier: oauth2.GenerateVerifier(), next: next, from: PlaceOf(r).Subscriber(), until: o.opts.Now().Add(openIDTime)}
 	state := rand.Text()
-	if err := o.remember(state, b); err != nil {
-		return err
-	}
+	o.remember(state, b)
 	o.cookie(w, b.browser, int(openIDTime/time.Second))
 	http.Redirect(w, r, cfg.AuthCodeURL(state, oidc.Nonce(b.nonce), oauth2.S256ChallengeOption(b.verifier)), http.StatusSeeOther)
 	return nil
@@ -134,20 +136,39 @@ func (o *OpenID) bounded(ctx context.Context) (context.Context, context.CancelFu
 	return oidc.ClientContext(ctx, &http.Client{Timeout: openIDWait}), cancel
 }
 
-func (o *OpenID) remember(state string, b begun) error {
+// remember keeps a login on its way. Nobody is refused: where there is no room,
+// the oldest login gives way of the address that has begun too many, or else of
+// the one that has begun most.
+func (o *OpenID) remember(state string, b begun) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	now := o.opts.Now()
+	from := map[string]int{}
 	for k, old := range o.begun {
 		if !now.Before(old.until) {
 			delete(o.begun, k)
+			continue
 		}
+		from[old.from]++
 	}
-	if len(o.begun) >= openIDMost {
-		return &OpenIDError{"too many logins are on their way; try again in some minutes"}
+	switch {
+	case from[b.from] >= openIDEach:
+		delete(o.begun, o.oldest(func(old begun) bool { return old.from == b.from }))
+	case len(o.begun) >= openIDMost:
+		most := slices.Max(slices.Collect(maps.Values(from)))
+		delete(o.begun, o.oldest(func(old begun) bool { return from[old.from] == most }))
 	}
 	o.begun[state] = b
-	return nil
+}
+
+// oldest returns the state of the oldest login of a kind. o.mu is held.
+func (o *OpenID) oldest(of func(begun) bool) (state string) {
+	for k, b := range o.begun {
+		if of(b) && (state == "" || b.until.Before(o.begun[state].until)) {
+			state = k
+		}
+	}
+	return state
 }
 
 func (o *OpenID) cookieName() string {

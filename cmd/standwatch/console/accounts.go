@@ -2,7 +2,6 @@ package console
 
 import (
 	"net/http"
-	"slices"
 	"strings"
 
 	"example.net/standwatch/cmd/standwatch/access"
@@ -66,22 +65,10 @@ func (s *server) scopeOf(sites, regions string) (accounts.Scope, error) {
 		return strings.FieldsFunc(text, func(r rune) bool { return r == ',' || r == '\n' || r == '\r' })
 	}
 	scope := accounts.NewScope(words(sites), words(regions))
-	var wrong string
-	s.Board.Read(func(_ *correlate.State, net *correlate.Network) {
-		known, _ := choices(net)
-		for _, id := range scope.Sites {
-			if net.Site(id) == nil {
-				wrong = "there is no site " + string(id)
-			}
-		}
-		for _, region := range scope.Regions {
-			if !slices.Contains(known, region) {
-				wrong = "there is no region " + region
-			}
-		}
-	})
-	if wrong != "" {
-		return scope, problemOf(http.StatusUnprocessableEntity, wrong)
+	var err error
+	s.Board.Read(func(_ *correlate.State, net *correlate.Network) { err = access.InNetwork(net, scope) })
+	if err != nil {
+		return scope, problemOf(http.StatusUnprocessableEntity, err.Error())
 	}
 	return scope, nil
 }

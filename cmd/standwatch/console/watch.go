@@ -313,18 +313,14 @@ func newestTrap(st *correlate.State) time.Time {
 func choices(net *correlate.Network) (regions, tags []string) {
 	for _, id := range net.Sites() {
 		s := net.Site(id)
-		if s.Region != "" && !slices.Contains(regions, s.Region) {
-			regions = append(regions, s.Region)
-		}
 		for _, t := range s.Tags {
 			if !slices.Contains(tags, t) {
 				tags = append(tags, t)
 			}
 		}
 	}
-	slices.Sort(regions)
 	slices.Sort(tags)
-	return regions, tags
+	return net.Regions(), tags
 }
 
 // watch answers GET /.
