@@ -139,6 +139,9 @@ func limitFiles(size uint64) error {
 // TestFullDiskAtBirth: a file that could not be made for want of room is made when
 // there is room, and half of one is no reason to refuse.
 func TestFullDiskAtBirth(t *testing.T) {
+	if !storetest.Alone(t) {
+		return
+	}
 	dir := filepath.Join(t.TempDir(), "data")
 	full := func(fn func() error) {
 		t.Helper()

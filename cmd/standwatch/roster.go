@@ -87,7 +87,7 @@ func personNames(people []api.Person) string {
 }
 
 func rosterShow(master *masterFlags) *cobra.Command {
-	return &cobra.Command{Use: "show ROSTER", Short: "List the turns of the next four weeks, holes and doubles named", Args: cobra.ExactArgs(1), Example: "  standwatch roster show north",
+	return &cobra.Command{Use: "show ROSTER", Short: "List the turns of the next four weeks, holes and doubles named", Args: exactly(1), Example: "  standwatch roster show north",
 		RunE: func(cmd *cobra.Command, args []string) error {
 			client, err := master.client()
 			if err != nil {
@@ -127,7 +127,7 @@ func printTurns(w io.Writer, turns api.Turns) {
 
 func rosterStandIn(master *masterFlags) *cobra.Command {
 	var want api.StandInRequest
-	cmd := &cobra.Command{Use: "stand-in ROSTER --person ID --from TIME --to TIME", Short: "Let somebody stand in until a time", Args: cobra.ExactArgs(1),
+	cmd := &cobra.Command{Use: "stand-in ROSTER --person ID --from TIME --to TIME", Short: "Let somebody stand in until a time", Args: exactly(1),
 		Example: `  standwatch roster stand-in north --person north-b --from "2026-12-24 18:00" --to "2026-12-26 08:00"`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if want.Person == "" || want.From == "" || want.To == "" {
@@ -164,7 +164,7 @@ func endStandIn(ctx context.Context, client *terminal.Client, roster, id string)
 
 func rosterSwap(master *masterFlags) *cobra.Command {
 	var give, take api.StandInRequest
-	cmd := &cobra.Command{Use: "swap ROSTER --person ID --from TIME --to TIME --with ID --with-from TIME --with-to TIME", Short: "Let two people swap turns", Args: cobra.ExactArgs(1),
+	cmd := &cobra.Command{Use: "swap ROSTER --person ID --from TIME --to TIME --with ID --with-from TIME --with-to TIME", Short: "Let two people swap turns", Args: exactly(1),
 		Long: `Swap lets --with stand in for --person from --from to --to, and --person for
 --with from --with-from to --with-to. If the second half is refused the first is
 taken back.`,
@@ -202,7 +202,7 @@ taken back.`,
 }
 
 func rosterEnd(master *masterFlags) *cobra.Command {
-	return &cobra.Command{Use: "end ROSTER STAND-IN", Short: "End a stand-in now, or take it back before it begins", Args: cobra.ExactArgs(2), Example: "  standwatch roster end north s1234",
+	return &cobra.Command{Use: "end ROSTER STAND-IN", Short: "End a stand-in now, or take it back before it begins", Args: exactly(2), Example: "  standwatch roster end north s1234",
 		RunE: func(cmd *cobra.Command, args []string) error {
 			client, err := master.client()
 			if err != nil {

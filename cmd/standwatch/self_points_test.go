@@ -20,6 +20,7 @@ import (
 	"example.net/standwatch/configs"
 	"example.net/standwatch/correlate"
 	"example.net/standwatch/store/ledger"
+	"example.net/standwatch/store/storetest"
 )
 
 // provoked is a daemon in whose world everything can be made to fail.
@@ -267,6 +268,9 @@ func (p *provoked) ask(mute bool, failures bool) {
 // itself come about, sees it stand with its words, mends it, and sees it clear.
 // A point without a row fails the test.
 func TestEverySelfPointIsProvoked(t *testing.T) {
+	if !storetest.Alone(t) {
+		return
+	}
 	p := startProvoked(t)
 	p.look()
 	whole := func() { p.m.with(func(m *troubled) { m.space = wellSpace }) }

@@ -202,7 +202,7 @@ ones may. Regions and sites say what somebody sees; without any it is all.`,
 func exactly(n int) cobra.PositionalArgs {
 	return func(cmd *cobra.Command, args []string) error {
 		if len(args) != n {
-			return fmt.Errorf("%w: %s takes %d arguments, not %d; see %s --help", errUsage, cmd.CommandPath(), n, len(args), cmd.CommandPath())
+			return fmt.Errorf("%w: write %s (see %s --help)", errUsage, strings.TrimSuffix(cmd.UseLine(), " [flags]"), cmd.CommandPath())
 		}
 		return nil
 	}

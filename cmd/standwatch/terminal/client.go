@@ -30,6 +30,20 @@ type Client struct {
 	HTTP  *http.Client
 }
 
+// UnreachedError says that no master answered at an address.
+type UnreachedError struct {
+	Base string
+	Err  error
+}
+
+// Error names the address and what went wrong.
+func (e *UnreachedError) Error() string {
+	return fmt.Sprintf("the master at %s cannot be asked: %v", e.Base, e.Err)
+}
+
+// Unwrap returns what went wrong.
+func (e *UnreachedError) Unwrap() error { return e.Err }
+
 // Board is what stands.
 type Board struct {
 	Sentence string
@@ -105,7 +119,11 @@ func (c *Client) open(ctx context.Context, method, path string, body []byte) (*h
 	}
 	r, err := c.HTTP.Do(req)
 	if err != nil {
-		return nil, fmt.Errorf("ask the master: %w", err)
+		var in *url.Error
+		if errors.As(err, &in) {
+			err = in.Err // the rest of its words are the address
+		}
+		return nil, &UnreachedError{c.Base, err}
 	}
 	if r.StatusCode/100 == 2 {
 		return r, nil
