@@ -118,8 +118,14 @@ func TestNightWindowEndsByTheClockOnTheWall(t *testing.T) {
 		{"2026-03-08", "22:00", 8 * time.Hour, "2026-03-09 04:00", "2026-03-09 12:00", 8 * time.Hour},
 		{"2026-10-31", "22:00", 8 * time.Hour, "2026-11-01 04:00", "2026-11-01 13:00", 9 * time.Hour},
 		{"2026-11-01", "22:00", 8 * time.Hour, "2026-11-02 05:00", "2026-11-02 13:00", 8 * time.Hour},
-		// 02:30 is not there and is read as 03:30; the end at 04:30 is there.
-		{"2026-03-08", "02:30", 2 * time.Hour, "2026-03-08 09:30", "2026-03-08 10:30", time.Hour},
+		// 02:30 is not there and is read as 03:30, from where it lasts as long as ever:
+		// else what has its end in the same hour would be empty or end before it begins.
+		{"2026-03-08", "02:30", 2 * time.Hour, "2026-03-08 09:30", "2026-03-08 11:30", 2 * time.Hour},
+		{"2026-03-08", "02:00", time.Hour, "2026-03-08 09:00", "2026-03-08 10:00", time.Hour},
+		{"2026-03-08", "02:30", 30 * time.Minute, "2026-03-08 09:30", "2026-03-08 10:00", 30 * time.Minute},
+		{"2026-03-08", "02:30", 15 * time.Minute, "2026-03-08 09:30", "2026-03-08 09:45", 15 * time.Minute},
+		// As long as ever would run into the next one.
+		{"2026-03-08", "02:30", 23*time.Hour + 30*time.Minute, "2026-03-08 09:30", "2026-03-09 08:00", 22*time.Hour + 30*time.Minute},
 		// The end is what is not there.
 		{"2026-03-08", "00:30", 2 * time.Hour, "2026-03-08 07:30", "2026-03-08 09:30", 2 * time.Hour},
 		// 01:30 comes twice: the first one begins a window, and the first one ends it.

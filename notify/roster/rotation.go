@@ -213,12 +213,30 @@ func (t *rotation) after(at time.Time) []begin {
 // turn of a rule that ends: better one person too long than nobody.
 func (t *rotation) end(begun []begin, k int) time.Time {
 	if t.lasts > 0 {
-		return Wall(begun[k].local.Add(t.lasts), t.zone)
+		return t.endOf(begun[k])
 	}
 	if k+1 < len(begun) {
 		return begun[k+1].at
 	}
 	return time.Time{}
+}
+
+// endOf returns when a turn ends that lasts by the clock on the wall. One that
+// begins in the hour that is skipped begins later by the wall, so that what is
+// its end on other nights may come before it: it lasts as long as ever from where
+// it begins, unless the next one begins by then.
+func (t *rotation) endOf(b begin) time.Time {
+	wall := Wall(b.local.Add(t.lasts), t.zone)
+	if floating(b.at, t.zone).Equal(b.local) {
+		return wall
+	}
+	whole := b.at.Add(t.lasts)
+	following := t.after(b.at)
+	i := sort.Search(len(following), func(i int) bool { return following[i].at.After(b.at) })
+	if i < len(following) && !whole.Before(following[i].at) {
+		return wall
+	}
+	return whole
 }
 
 // on appends whoever has a turn of the rotation at an instant.

@@ -69,6 +69,9 @@ func (w *world) board(text string) (err error) {
 		good := true
 		for _, a := range st.Board() {
 			have := marks(a)
+			if n := len(st.Consequences(a.Key)); n > 0 {
+				have = append(have, "explains "+strconv.Itoa(n))
+			}
 			stood = append(stood, spell(a.Key)+" ("+strings.Join(have, ", ")+")")
 			said, there := want[spell(a.Key)]
 			good = good && there
@@ -236,8 +239,11 @@ func (w *world) journal(text string) error {
 	return nil
 }
 
+// foundBy says how a condition was found, by whether it was an audit.
+var foundBy = map[bool]string{true: "found by audit", false: "told by the agent"}
+
 // then compares what was decided at the step before: "ignored as late",
-// "refused: words", or the word of an event.
+// "refused: words", "cleared found by audit", or the word of an event.
 func (w *world) then(text string) error {
 	word, detail, _ := strings.Cut(text, " ")
 	detail = strings.TrimPrefix(detail, "as ")
@@ -251,6 +257,12 @@ func (w *world) then(text string) error {
 			why = e.Why
 		case *correlate.Closed:
 			why = e.Why
+		case *correlate.Raised:
+			why = foundBy[e.Audit]
+		case *correlate.AlarmCleared:
+			why = foundBy[e.Audit]
+		case *correlate.Audited:
+			why = fmt.Sprintf("read %d, raised %d, cleared %d", e.Read, e.Raised, e.Cleared)
 		}
 		if kind == word && strings.Contains(why, detail) {
 			return nil
