@@ -26,9 +26,14 @@ import (
 func newDemoTrial(t *testing.T) *trial {
 	t.Helper()
 	tr := &trial{data: t.TempDir(), traps: loopbackPort(t), console: loopbackPort(t)}
-	tr.launch(t, nil, "demo", "--data", tr.data, "--traps", tr.traps, "--console", tr.console, "--pace", "0.001", "--mine", "quarry-gate")
+	tr.launchDemo(t)
 	t.Cleanup(func() { tr.stop(t) })
 	return tr
+}
+
+func (tr *trial) launchDemo(t *testing.T) {
+	t.Helper()
+	tr.launch(t, nil, "demo", "--data", tr.data, "--traps", tr.traps, "--console", tr.console, "--pace", "0.001", "--mine", "quarry-gate")
 }
 
 // openBrowser starts Chromium with one tab, both gone when the test ends. A

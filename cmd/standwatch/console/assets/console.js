@@ -181,7 +181,7 @@ function patchWatch(frame) {
   }
   countMarked();
   arrange([[byId("rows"), frame.order ?? []], [byId("right"), frame.right ?? []]]);
-  byId("nothing").hidden = (frame.order ?? []).length > 0;
+  sayNothing((frame.order ?? []).length > 0);
   byId("cameright").hidden = (frame.right ?? []).length === 0;
   mark();
   const id = inHand();
@@ -378,6 +378,17 @@ document.addEventListener("submit", async (event) => {
     button.disabled = false;
   }
 });
+
+// sayNothing says why there are no strips: only where nothing is left out may it
+// say that all is well.
+function sayNothing(something) {
+  byId("nothing").hidden = something;
+  const narrows = [...new URLSearchParams(location.search).keys()].some((name) => name !== "span");
+  const aside = byId("aside").childElementCount > 0;
+  byId("nothing-passes").hidden = !narrows;
+  byId("nothing-else").hidden = narrows || !aside;
+  byId("nothing-at-all").hidden = narrows || aside;
+}
 
 // ---- the filter -----------------------------------------------------------
 
