@@ -64,6 +64,7 @@ type Alarm struct {
 	Measure         *Measure         `cbor:"41,keyasint,omitempty"` // of an analog point: what was measured against which limit
 	OverCut         int              `cbor:"42,keyasint,omitempty"` // rises above the cut that were counted and not acted on (RFC 7196 section 6)
 	Agent           AgentID          `cbor:"45,keyasint,omitempty"` // who last reported the condition or its end
+	Own             bool             `cbor:"46,keyasint,omitempty"` // the severity is the one that the configuration gives the point, and follows it
 }
 
 // OnBoard reports whether the alarm belongs on the operator's board: it
@@ -88,6 +89,7 @@ type Wait struct {
 	Audit    bool      `cbor:"6,keyasint,omitempty"`
 	Seq      Seq       `cbor:"7,keyasint,omitempty"` // record whose report began the wait
 	Measure  *Measure  `cbor:"8,keyasint,omitempty"`
+	Own      bool      `cbor:"9,keyasint,omitempty"` // as in [Raised]
 }
 
 // Order is what decides whether a report is newer than the last one of the

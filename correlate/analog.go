@@ -118,14 +118,14 @@ func (e *Engine) measure(o *Observation, p *Point, in *Arrival) {
 	case limit == nil && a.reportedThere():
 		e.conditionWent(o.Key, p, p.Name+" "+p.FormatValue(v)+", back within limits", o.Audit)
 	case limit != nil && (level != cur || !a.reportedThere()):
-		e.conditionCame(o.Key, p, rise{Severity: limit.Severity, Text: limitText(p, v, level, limit), Since: e.r.OwnTime(), Audit: o.Audit,
+		e.conditionCame(o.Key, p, rise{Severity: limit.Severity, Own: true, Text: limitText(p, v, level, limit), Since: e.r.OwnTime(), Audit: o.Audit,
 			Measure: &Measure{Value: v, Limit: limit.At, Level: level, Unit: p.Unit}})
 	}
 	if p.Rate != nil {
 		e.rateOf(o, p, v)
 	}
 	if p.Stuck != nil {
-		e.beside(o, p, stuckInstance, stuck, rise{Severity: p.Stuck.Severity, Text: p.Name + ": the reading has been still at " + p.FormatValue(v) + " for " + p.Stuck.After.String() + ", check the sensor",
+		e.beside(o, p, stuckInstance, stuck, rise{Severity: p.Stuck.Severity, Own: true, Text: p.Name + ": the reading has been still at " + p.FormatValue(v) + " for " + p.Stuck.After.String() + ", check the sensor",
 			Measure: &Measure{Value: v, Limit: p.Stuck.By, Level: stuckInstance, Unit: p.Unit}}, p.Name+": the reading moves again")
 	}
 }
@@ -178,7 +178,7 @@ func (e *Engine) rateOf(o *Observation, p *Point, v float64) {
 	if fell && !rose {
 		moved, limit, verb = high-v, p.Rate.Fall, "fell"
 	}
-	e.beside(o, p, rateInstance, rose || fell, rise{Severity: p.Rate.Severity,
+	e.beside(o, p, rateInstance, rose || fell, rise{Severity: p.Rate.Severity, Own: true,
 		Text:    p.Name + " " + verb + " by " + p.FormatValue(moved) + " within " + p.Rate.Within.String() + ", more than " + p.FormatValue(limit) + "; it is " + p.FormatValue(v),
 		Measure: &Measure{Value: v, Limit: limit, Level: rateInstance, Unit: p.Unit}}, p.Name+" "+p.FormatValue(v)+", moving slowly again")
 }

@@ -1,6 +1,7 @@
 package correlate
 
 import (
+	"cmp"
 	"maps"
 	"slices"
 	"time"
@@ -267,7 +268,7 @@ func (e *Engine) alarmDue(a *Alarm) {
 	now := e.r.At
 	if w := a.Wait; w != nil && isDue(w.Due, now) {
 		if w.What == Raise {
-			e.raise(a.Key, rise{Severity: w.Severity, Text: w.Text, Since: w.Since, Audit: w.Audit, By: w.Seq, Measure: w.Measure})
+			e.raise(a.Key, rise{Severity: w.Severity, Text: w.Text, Since: w.Since, Audit: w.Audit, By: w.Seq, Measure: w.Measure, Own: w.Own})
 		} else {
 			e.clear(a, *w)
 		}
@@ -357,6 +358,59 @@ func (e *Engine) conformAlarm(a *Alarm) {
 		e.released(a, p)
 	}
 	e.suppress(a)
+	e.regrade(a, p)
+}
+
+// regrade gives an alarm the severity that its point has by now.
+func (e *Engine) regrade(a *Alarm, p *Point) {
+	if s, follows := p.Regraded(a); follows && s != a.Severity {
+		worse := s > a.Severity
+		e.emit(&Changed{On: On{a.Key}, Severity: s, Text: a.Text, Worse: worse, Measure: a.Measure, Own: true, Configured: true})
+		if worse && e.tellable(a) {
+			e.tell(a, "worse")
+		}
+	}
+	w := a.Wait
+	if w == nil || w.What != Raise || !w.Own {
+		return
+	}
+	if s := p.graded(w.Measure); s != 0 && s != w.Severity {
+		e.emit(&Pending{On: On{a.Key}, What: Raise, Since: w.Since, Due: w.Due, Severity: s, Text: w.Text, Audit: w.Audit, Measure: w.Measure, Own: true})
+	}
+}
+
+// Regraded returns the severity that the point gives a standing alarm; follows is
+// false if the alarm does not follow it, since a rule gave it its severity or the
+// limit that it passed is gone.
+func (p *Point) Regraded(a *Alarm) (s Severity, follows bool) {
+	if !a.Standing || !a.Own {
+		return 0, false
+	}
+	s = p.graded(a.Measure)
+	return s, s != 0
+}
+
+// graded returns the severity that the point gives what was measured, or a
+// condition if m is nil; 0 if it has no such limit.
+func (p *Point) graded(m *Measure) Severity {
+	s := p.Severity
+	if m != nil {
+		limit := p.Limits.at(m.Level)
+		switch {
+		case m.Level == rateInstance && p.Rate != nil:
+			s = cmp.Or(p.Rate.Severity, s)
+		case m.Level == stuckInstance && p.Stuck != nil:
+			s = cmp.Or(p.Stuck.Severity, s)
+		case limit != nil:
+			s = cmp.Or(limit.Severity, s)
+		default:
+			return 0
+		}
+	}
+	if s == Cleared {
+		return Indeterminate
+	}
+	return cmp.Or(s, Indeterminate)
 }
 
 // unwatched reports whether nothing can clear the alarm any more: it stands for

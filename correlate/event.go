@@ -36,7 +36,8 @@ type (
 		Audit    bool      `cbor:"6,keyasint,omitempty"`
 		By       Seq       `cbor:"7,keyasint,omitempty"` // record of the report, when a delay lay between
 		Measure  *Measure  `cbor:"8,keyasint,omitempty"`
-		OverCut  bool      `cbor:"9,keyasint,omitempty"` // suppression would have begun or gone on, but is only counted
+		OverCut  bool      `cbor:"9,keyasint,omitempty"`  // suppression would have begun or gone on, but is only counted
+		Own      bool      `cbor:"10,keyasint,omitempty"` // the severity is the one that the configuration gives the point
 	}
 	// Repeated says that a standing alarm was raised again: counted, refreshed.
 	Repeated struct {
@@ -44,13 +45,16 @@ type (
 		Text string `cbor:"2,keyasint,omitempty"` // set when it changed
 	}
 	// Changed says that a standing alarm has another severity or text. Worse
-	// asks for acknowledgement again.
+	// asks for acknowledgement again. Configured: not since it was reported, but
+	// since the configuration gives the point another severity.
 	Changed struct {
 		On
-		Severity Severity `cbor:"2,keyasint"`
-		Text     string   `cbor:"3,keyasint"`
-		Worse    bool     `cbor:"4,keyasint,omitempty"`
-		Measure  *Measure `cbor:"5,keyasint,omitempty"`
+		Severity   Severity `cbor:"2,keyasint"`
+		Text       string   `cbor:"3,keyasint"`
+		Worse      bool     `cbor:"4,keyasint,omitempty"`
+		Measure    *Measure `cbor:"5,keyasint,omitempty"`
+		Own        bool     `cbor:"6,keyasint,omitempty"` // as in Raised
+		Configured bool     `cbor:"7,keyasint,omitempty"`
 	}
 	// AlarmCleared ends an episode.
 	AlarmCleared struct {
@@ -138,6 +142,7 @@ type (
 		Text     string    `cbor:"6,keyasint,omitempty"`
 		Audit    bool      `cbor:"7,keyasint,omitempty"`
 		Measure  *Measure  `cbor:"8,keyasint,omitempty"`
+		Own      bool      `cbor:"9,keyasint,omitempty"` // as in Raised
 	}
 	// PendingEnded says that it did not hold.
 	PendingEnded struct {

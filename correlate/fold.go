@@ -131,8 +131,10 @@ func (s *State) foldAlarm(r *Record, ev Event) {
 		}
 		a.reported(r, Raise)
 	case *Changed:
-		a.Severity, a.Text, a.LastSeen, a.Changed = e.Severity, e.Text, r.OwnTime(), r.At
-		a.Measure = e.Measure
+		a.Severity, a.Text, a.Changed, a.Measure, a.Own = e.Severity, e.Text, r.At, e.Measure, e.Own
+		if !e.Configured {
+			a.LastSeen = r.OwnTime()
+		}
 		a.status(r.OwnTime(), r.Seq, e.Severity, e.Text)
 		if e.Worse {
 			a.Acknowledged = false
@@ -163,7 +165,7 @@ func (s *State) foldAlarm(r *Record, ev Event) {
 		if a.Wait != nil && a.Wait.What == e.What {
 			seq = a.Wait.Seq
 		}
-		a.Wait = &Wait{What: e.What, Since: e.Since, Due: e.Due, Severity: e.Severity, Text: e.Text, Audit: e.Audit, Seq: seq, Measure: e.Measure}
+		a.Wait = &Wait{What: e.What, Since: e.Since, Due: e.Due, Severity: e.Severity, Text: e.Text, Audit: e.Audit, Seq: seq, Measure: e.Measure, Own: e.Own}
 		a.reported(r, e.What)
 	case *PendingEnded:
 		if a.Wait != nil {
@@ -200,6 +202,7 @@ func (a *Alarm) foldRaised(r *Record, e *Raised) {
 	a.Acknowledged, a.AckBy, a.AckVia, a.AckAt = false, "", "", time.Time{}
 	a.Announced, a.AnnouncedAt, a.ReAlarmDue, a.Cause = false, time.Time{}, time.Time{}, Key{}
 	a.HeldUntil, a.HeldWhy, a.Wait, a.Suppressed, a.Measure = time.Time{}, "", nil, nil, e.Measure
+	a.Own = e.Own
 	if e.OverCut {
 		a.OverCut++
 	}

@@ -11,6 +11,7 @@ type rise struct {
 	Audit    bool
 	By       Seq // record of the report, when a delay lay between
 	Measure  *Measure
+	Own      bool // the severity is the one that the configuration gives the point
 }
 
 // arrival decides about a notification: the agent lives, and each observation
@@ -131,10 +132,10 @@ func (e *Engine) conditionCame(k Key, p *Point, c rise) {
 		e.cameAgain(a, c)
 	case a != nil && a.Wait != nil && a.Wait.What == Raise:
 		if a.Wait.Severity != c.Severity {
-			e.emit(&Pending{On: On{k}, What: Raise, Since: a.Wait.Since, Due: a.Wait.Due, Severity: c.Severity, Text: c.Text, Audit: c.Audit, Measure: c.Measure})
+			e.emit(&Pending{On: On{k}, What: Raise, Since: a.Wait.Since, Due: a.Wait.Due, Severity: c.Severity, Text: c.Text, Audit: c.Audit, Measure: c.Measure, Own: c.Own})
 		}
 	case p.RaiseAfter > 0:
-		e.emit(&Pending{On: On{k}, What: Raise, Since: c.Since, Due: e.dueAfter(c.Since, p.RaiseAfter), Severity: c.Severity, Text: c.Text, Audit: c.Audit, Measure: c.Measure})
+		e.emit(&Pending{On: On{k}, What: Raise, Since: c.Since, Due: e.dueAfter(c.Since, p.RaiseAfter), Severity: c.Severity, Text: c.Text, Audit: c.Audit, Measure: c.Measure, Own: c.Own})
 	default:
 		e.raise(k, c)
 	}
@@ -143,7 +144,7 @@ func (e *Engine) conditionCame(k Key, p *Point, c rise) {
 // worded fills in what the report left to the point.
 func (e *Engine) worded(p *Point, c rise) rise {
 	if c.Severity == 0 {
-		c.Severity = p.Severity
+		c.Severity, c.Own = p.Severity, true
 	}
 	if c.Severity == 0 || c.Severity == Cleared {
 		c.Severity = Indeterminate
@@ -176,7 +177,7 @@ func (e *Engine) cameAgain(a *Alarm, c rise) {
 // changeSeverity keeps the alarm and, unless it got worse, its acknowledgement.
 func (e *Engine) changeSeverity(a *Alarm, c rise) {
 	worse := c.Severity > a.Severity
-	e.emit(&Changed{On: On{a.Key}, Severity: c.Severity, Text: c.Text, Worse: worse, Measure: c.Measure})
+	e.emit(&Changed{On: On{a.Key}, Severity: c.Severity, Text: c.Text, Worse: worse, Measure: c.Measure, Own: c.Own})
 	if worse && e.tellable(a) {
 		e.tell(a, "worse")
 	}
@@ -196,7 +197,7 @@ func (e *Engine) raise(k Key, c rise) {
 		}
 		merit = p.Flap.Rise(merit)
 	}
-	e.emit(&Raised{On: On{k}, Severity: c.Severity, Text: c.Text, Since: c.Since, Merit: merit, Audit: c.Audit, By: c.By, Measure: c.Measure,
+	e.emit(&Raised{On: On{k}, Severity: c.Severity, Text: c.Text, Since: c.Since, Merit: merit, Audit: c.Audit, By: c.By, Measure: c.Measure, Own: c.Own,
 		OverCut: p.Flap != nil && !p.suppressesFlapping() && merit > p.Flap.Cut})
 	a := e.st.find(k)
 	why := "raised"

@@ -166,6 +166,8 @@ type alarmShown struct {
 	Raised time.Time `json:"last-raised"`
 	AckBy  string    `json:"acknowledged-by"`
 	Taken  bool      `json:"acknowledged"`
+
+	Severity string `json:"perceived-severity"`
 }
 
 func (m *master) alarms(state string) map[string]alarmShown {

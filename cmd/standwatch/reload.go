@@ -106,24 +106,34 @@ func (r *reloadReport) journaled() string {
 
 // effects says what another configuration does to the alarms that stand.
 func effects(st *correlate.State, net *correlate.Network, sum configs.Summary) (out []string) {
-	harder := map[correlate.Key]configs.SeverityChange{}
+	regraded := map[correlate.Key]bool{}
 	for _, c := range sum.Severities {
-		harder[c.Key] = c
+		regraded[c.Key] = true
 	}
-	var closed, kept []string
+	var closed, changed, kept []string
 	for _, a := range st.Board() {
 		point := correlate.Key{Site: a.Key.Site, Point: a.Key.Point}
-		if net.Point(a.Key) == nil {
+		p := net.Point(a.Key)
+		if p == nil {
 			closed = append(closed, a.Key.String())
-		} else if c, changed := harder[point]; changed && a.Standing && a.Severity != c.To {
+			continue
+		}
+		s, follows := p.Regraded(a)
+		switch {
+		case follows && s != a.Severity:
+			changed = append(changed, fmt.Sprintf("%s from %s to %s", a.Key, a.Severity, s))
+		case !follows && a.Standing && regraded[point] && a.Severity != p.Severity:
 			kept = append(kept, fmt.Sprintf("%s (%s)", a.Key, a.Severity))
 		}
 	}
 	if len(closed) > 0 {
 		out = append(out, "closed, since their points were removed: "+listed(closed))
 	}
+	if len(changed) > 0 {
+		out = append(out, "standing on with another severity, that of their points: "+listed(changed))
+	}
 	if len(kept) > 0 {
-		out = append(out, "standing on with the severity they rose with until they are reported again: "+listed(kept))
+		out = append(out, "standing on with the severity that their reports gave them: "+listed(kept))
 	}
 	return out
 }

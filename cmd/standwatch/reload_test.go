@@ -35,7 +35,7 @@ func TestReloadTells(t *testing.T) {
 		`point changed: gull-rock:mains: alarm word "Mains failed", was ""`,
 		"severity changed: gull-rock:mains from minor to critical",
 		"closed, since their points were removed: gull-rock:hatch",
-		"standing on with the severity they rose with until they are reported again: gull-rock:mains (minor)",
+		"standing on with another severity, that of their points: gull-rock:mains from minor to critical",
 		"Something would come now of 1 trap",
 	} {
 		if !strings.Contains(out.String(), want) {
@@ -45,8 +45,11 @@ func TestReloadTells(t *testing.T) {
 	if got := m.alarms("standing"); len(got) != 2 {
 		t.Errorf("standing: %v", got)
 	}
+	if got := m.alarms("standing")["gull-rock:mains"].Severity; got != "critical" {
+		t.Errorf("the board shows severity %s, want critical", got)
+	}
 	page := m.page("/history")
-	for _, want := range []string{"1 point removed", "closed, since their points were removed: gull-rock:hatch", "point removed"} {
+	for _, want := range []string{"changed with the configuration", "1 point removed", "closed, since their points were removed: gull-rock:hatch", "point removed"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the history page lacks %q", want)
 		}

@@ -145,6 +145,9 @@ func eventOf(ev correlate.Event, zone *time.Location) Event {
 		out.Text = e.Text
 	case *correlate.Changed:
 		out.Severity, out.Text = e.Severity, e.Text
+		if e.Configured {
+			out.Why = "configuration"
+		}
 	case *correlate.AlarmCleared:
 		out.Severity, out.Text = correlate.Cleared, e.Text
 	case *correlate.Acked:

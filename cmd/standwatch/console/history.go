@@ -157,6 +157,9 @@ func eventLine(net *correlate.Network, ev correlate.Event) historyLine {
 		add(e.Text)
 	case *correlate.Changed:
 		l.Severity = e.Severity
+		if e.Configured {
+			l.What = "changed with the configuration"
+		}
 		add(e.Text)
 	case *correlate.AlarmCleared:
 		l.Cleared = true
