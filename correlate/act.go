@@ -2,6 +2,10 @@ package correlate
 
 // act decides about an operator's action.
 func (e *Engine) act(in *Act) {
+	if in.Key.Point == "" {
+		e.noteSite(in)
+		return
+	}
 	a := e.st.Alarms[in.Key]
 	if a == nil {
 		e.emit(&Refused{On: On{in.Key}, Why: "there is no such alarm"})
@@ -25,6 +29,22 @@ func (e *Engine) act(in *Act) {
 		e.announce(a, "unshelved")
 	case ActPass:
 		e.emit(&Passed{On: on, Actor: in.Actor, Via: in.Via})
+	}
+}
+
+// noteSite adds a note about a site, which is all that can be done to one: its
+// key has no point.
+func (e *Engine) noteSite(in *Act) {
+	on := On{Key{Site: in.Key.Site}}
+	switch {
+	case e.net.Site(in.Key.Site) == nil:
+		e.emit(&Refused{On: on, Why: "there is no such site"})
+	case in.Action != ActNote:
+		e.emit(&Refused{On: on, Why: "the action is for an alarm, and this is a site"})
+	case in.Text == "":
+		e.emit(&Refused{On: on, Why: "a note needs a text"})
+	default:
+		e.emit(&Noted{On: on, Actor: in.Actor, Via: in.Via, Text: in.Text})
 	}
 }
 

@@ -73,7 +73,9 @@ type (
 		Via   string `cbor:"3,keyasint"`
 		Text  string `cbor:"4,keyasint,omitempty"`
 	}
-	// Noted adds an operator's note.
+	// Noted adds an operator's note to an alarm, or, where its key has no point,
+	// to a site. A site's notes are read from the journal and are no part of the
+	// state.
 	Noted struct {
 		On
 		Actor string `cbor:"2,keyasint"`

@@ -102,6 +102,10 @@ func (s *State) FoldEvent(r *Record, ev Event) {
 	case *ShiftBegan, *HandedOver, *HandoverRead:
 		s.foldShift(r, ev)
 	case *Refused:
+	case *Noted:
+		if e.Key.Point != "" {
+			s.foldAlarm(r, ev)
+		}
 	case *AccountChanged, *SessionChanged, *LoginRefused, *Configured:
 		// The audit trail tells of them; the state does not depend on them.
 	case *Audited:

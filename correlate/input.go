@@ -68,8 +68,9 @@ const (
 	ActUnshelve    Action = 4
 )
 
-// Act is an operator's action on one alarm. Actions on alarms that do not
-// allow them yield a [Refused] event and change nothing.
+// Act is an operator's action on one alarm, or a note about a site, whose key
+// has no point. Actions on alarms that do not allow them yield a [Refused] event
+// and change nothing.
 type Act struct {
 	Key    Key       `cbor:"1,keyasint"`
 	Action Action    `cbor:"2,keyasint"`

@@ -58,6 +58,7 @@ func leakStory(t *testing.T) *guarded {
 		submit(&correlate.Arrival{From: from + ":4000", Listener: "field", Version: "v2c", Agent: correlate.AgentID(site + "-remote"), TrapOID: ".1.3.6.1.4.1.32473.99", Datagram: []byte(word + " datagram"), Unmatched: word + " has no rule"})
 		submit(&correlate.Notice{Source: "test", Observations: []correlate.Observation{{Key: key("rectifier"), What: correlate.Raise, Text: word + " rectifier"}, {Key: key("tower-light"), What: correlate.Raise, Text: word + " light"}}})
 		submit(&correlate.Act{Key: key("rectifier"), Action: correlate.ActNote, Actor: "lead", Via: "test", Text: word + " note"})
+		submit(&correlate.Act{Key: correlate.Key{Site: correlate.SiteID(site)}, Action: correlate.ActNote, Actor: "lead", Via: "test", Text: word + " gate is stiff"})
 		submit(&correlate.Act{Key: key("tower-light"), Action: correlate.ActShelve, Actor: "lead", Via: "test", Text: word + " shelf", Until: now.Add(time.Hour)})
 		submit(&correlate.SetSilence{Kind: correlate.OutOfService, Scopes: []correlate.Scope{{Site: correlate.SiteID(site)}}, Until: now.Add(time.Hour), Reason: word + " works", Actor: "lead", Via: "test"})
 	}

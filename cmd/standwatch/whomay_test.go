@@ -33,7 +33,7 @@ var leastRole = map[string]string{
 	"GET /api/v1/intake": "look", "POST /api/v1/intake/run-again": "supervise", "GET /api/v1/outbox": "look", "GET /api/v1/store": "look all",
 	"GET /api/v1/configurations": "look all", "GET /api/v1/configurations/{hash}": "look all", "GET /api/v1/openapi.json": "look",
 
-	"POST /alarms": "operate", "POST /alarms/{id}/ask": "operate", "POST /sites/{id}/ask": "operate", "GET /rosters": "look", "POST /rosters/{name}/stand-ins": "supervise",
+	"POST /alarms": "operate", "POST /alarms/{id}/ask": "operate", "POST /sites/{id}/ask": "operate", "POST /sites/{id}/note": "operate", "POST /api/v1/sites/{id}/note": "operate", "GET /rosters": "look", "POST /rosters/{name}/stand-ins": "supervise",
 	"POST /rosters/{name}/stand-ins/{id}/end": "supervise", "GET /alarms/{id}/explanation": "look",
 	"POST /api/v1/alarms/{id}/ask": "operate", "POST /api/v1/sites/{id}/ask": "operate", "GET /silences": "look", "POST /silences": "operate", "POST /silences/{id}/end": "operate", "GET /api/v1/silences": "look", "POST /api/v1/silences": "operate",
 	"POST /api/v1/silences/{id}/end": "operate", "GET /api/v1/rosters/{name}/turns": "look", "POST /api/v1/rosters/{name}/stand-ins": "supervise",

@@ -85,6 +85,7 @@ func (s *server) routes() []route {
 		{"GET", "/sites", access.See, s.handle(s.sites)},
 		{"GET", "/sites/{id}", access.See, s.handle(s.site)},
 		{"POST", "/sites/{id}/ask", access.Act, s.handle(s.askSite)},
+		{"POST", "/sites/{id}/note", access.Act, s.handle(s.noteSite)},
 		{"POST", "/alarms/{id}/ask", access.Act, s.handle(s.askAlarm)},
 		{"GET", "/rosters", access.See, s.handle(s.rosters)},
 		{"GET", "/rosters/{name}", access.See, s.handle(s.roster)},

@@ -135,7 +135,7 @@ func inputOf(input correlate.Input) Input {
 func eventOf(ev correlate.Event, zone *time.Location) Event {
 	k := ev.Subject()
 	out := Event{Kind: correlate.EventKinds[ev.Kind()].Word, Site: k.Site, Point: k.Point, Instance: k.Instance}
-	if !k.IsZero() {
+	if k.Point != "" {
 		out.Alarm = k.ID()
 	}
 	switch e := ev.(type) {

@@ -33,6 +33,7 @@ type Site struct {
 	Doubtful bool               `json:"doubtful"` // all agents that owe a sign of life are silent
 	Points   []Point            `json:"point,omitempty"`
 	Agents   []Agent            `json:"agent,omitempty"`
+	Notes    []SiteNote         `json:"note,omitempty"` // newest first, of one site only
 }
 
 // Point is a point with its alarms and last value, one for each instance.
@@ -110,6 +111,10 @@ func (s *server) site(w http.ResponseWriter, r *http.Request) error {
 	})
 	if !found {
 		return problem(http.StatusNotFound, fmt.Sprintf("there is no site %q", id))
+	}
+	var err error
+	if out.Notes, err = NotesOf(s.Journal, id, s.Zone); err != nil {
+		return err
 	}
 	return writeJSON(w, out)
 }

@@ -137,7 +137,10 @@ func eventLine(net *correlate.Network, ev correlate.Event) historyLine {
 	k := ev.Subject()
 	l := historyLine{What: correlate.EventKinds[ev.Kind()].Word, SiteID: k.Site}
 	if !k.IsZero() {
-		l.Alarm, l.Site = k.ID(), siteName(net, k.Site)
+		l.Site = siteName(net, k.Site)
+	}
+	if k.Point != "" {
+		l.Alarm = k.ID()
 		l.Text = string(k.Point)
 		if p := net.Point(k); p != nil {
 			l.Text = p.Name
@@ -246,7 +249,7 @@ func inputLine(input correlate.Input, named func(oid string) string) historyLine
 	case *correlate.Audit:
 		return historyLine{What: "audit", By: plain(in.Actor, 60), Text: "of agent " + string(in.Agent)}
 	case *correlate.Act:
-		return historyLine{What: "action", By: plain(in.Actor, 60), Text: in.Key.String()}
+		return historyLine{What: "action", By: plain(in.Actor, 60), Text: strings.TrimSuffix(in.Key.String(), ":")}
 	case *correlate.Tick:
 		return historyLine{What: "clock"}
 	case *correlate.Start:

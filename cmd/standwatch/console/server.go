@@ -50,6 +50,7 @@ func (s *server) routes() []route {
 		{"POST /alarms/{id}/{action}", access.Act, s.act},
 		{"POST /alarms/{id}/ask", access.Act, s.askAlarm},
 		{"POST /sites/{id}/ask", access.Act, s.askSite},
+		{"POST /sites/{id}/note", access.Act, s.noteSite},
 		{"GET /sites", access.See, s.sites},
 		{"GET /sites/{id}", access.See, s.site},
 		{"GET /sites/{id}/trend", access.See, s.trend},

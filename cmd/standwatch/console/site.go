@@ -7,6 +7,7 @@ import (
 	"slices"
 	"time"
 
+	"example.net/standwatch/cmd/standwatch/access"
 	"example.net/standwatch/cmd/standwatch/api"
 	"example.net/standwatch/correlate"
 )
@@ -47,6 +48,19 @@ type sitePage struct {
 	Asked                         []askedLine
 	Points                        []pointLine
 	Below                         []siteLine // sites that hang on it
+	Notes                         []noteLine // newest first
+	MayAct                        bool
+	Refused                       string // why a note was not written down
+	Written                       string // and what it was to be
+}
+
+// noteLine is a note about a site, or about one of its alarms.
+type noteLine struct {
+	At    moment
+	By    string
+	Text  string
+	About string // the point, for one about an alarm
+	Alarm correlate.AlarmID
 }
 
 // agentLine is an agent with when it was last heard.
@@ -307,10 +321,21 @@ func (s *server) sites(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *server) site(w http.ResponseWriter, r *http.Request) error {
+	return s.showSite(w, r, http.StatusOK, "", "")
+}
+
+// showSite shows a site, and why a note about it was refused.
+func (s *server) showSite(w http.ResponseWriter, r *http.Request, status int, refused, written string) error {
 	var page *sitePage
-	err := s.read(r, func(c clock, src source) {
-		if site := src.net.Site(correlate.SiteID(r.PathValue("id"))); site != nil {
+	id := correlate.SiteID(r.PathValue("id"))
+	notes, err := api.NotesOf(s.Journal, id, s.Zone)
+	if err != nil {
+		return err
+	}
+	err = s.read(r, func(c clock, src source) {
+		if site := src.net.Site(id); site != nil {
 			view := siteView(c, src, site)
+			view.Notes = noteLines(c, src.net, notes)
 			page = &view
 		}
 	})
@@ -320,5 +345,51 @@ func (s *server) site(w http.ResponseWriter, r *http.Request) error {
 	case page == nil:
 		return notFound("there is no site of that name")
 	}
-	return s.render(w, r, http.StatusOK, "site", page.Name, page)
+	page.MayAct, page.Refused, page.Written = access.May(r, access.Act), upperFirst(refused), written
+	return s.render(w, r, status, "site", page.Name, page)
+}
+
+// notesFresh is how many notes are shown unfolded.
+const notesFresh = 3
+
+// NewNotes are the notes shown at once.
+func (p *sitePage) NewNotes() []noteLine { return p.Notes[:min(len(p.Notes), notesFresh)] }
+
+// OldNotes are those to be unfolded.
+func (p *sitePage) OldNotes() []noteLine { return p.Notes[min(len(p.Notes), notesFresh):] }
+
+func noteLines(c clock, net *correlate.Network, notes []api.SiteNote) (out []noteLine) {
+	for _, n := range notes {
+		l := noteLine{At: c.at(n.Time), By: plain(n.Operator, 60), Text: plain(n.Text, api.MaxText), Alarm: n.Alarm}
+		if key, err := correlate.ParseAlarmID(n.Alarm); err == nil {
+			l.About = string(key.Point)
+			if p := net.Point(key); p != nil {
+				l.About = p.Name
+			}
+		}
+		out = append(out, l)
+	}
+	return out
+}
+
+// noteSite answers POST /sites/{id}/note.
+func (s *server) noteSite(w http.ResponseWriter, r *http.Request) error {
+	r.Body = http.MaxBytesReader(w, r.Body, api.MaxBody)
+	if err := r.ParseForm(); err != nil {
+		return badRequest("the form cannot be read")
+	}
+	id := correlate.SiteID(r.PathValue("id"))
+	act, err := api.NewSiteNote(s.Board, id, correlate.Act{Actor: s.Actor(r), Via: "console", Text: r.PostForm.Get("text")}, s.Now())
+	if err == nil {
+		err = api.Do(r.Context(), s.Submit, act)
+	}
+	if err != nil {
+		p, known := api.ProblemOf(err)
+		if !known || p.Status == http.StatusNotFound {
+			return err
+		}
+		return s.showSite(w, r, p.Status, p.Detail, r.PostForm.Get("text"))
+	}
+	http.Redirect(w, r, "/sites/"+string(id)+"#s-notes", http.StatusSeeOther)
+	return nil
 }

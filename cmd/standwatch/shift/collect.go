@@ -264,7 +264,11 @@ func (c *collector) people(r *correlate.Record, ev correlate.Event) {
 	case *correlate.Acked:
 		c.taken(r, e)
 	case *correlate.Noted:
-		c.act(r, Action{Who: e.Actor, Via: e.Via, What: "noted", Alarm: e.Key.ID(), Text: e.Text})
+		done := Action{Who: e.Actor, Via: e.Via, What: "noted", Alarm: e.Key.ID(), Text: e.Text}
+		if e.Key.Point == "" {
+			done.What, done.Alarm, done.Text = "noted of a site", "", string(e.Key.Site)+": "+e.Text
+		}
+		c.act(r, done)
 	case *correlate.Shelved:
 		c.act(r, Action{Who: e.Actor, Via: e.Via, What: "put aside", Alarm: e.Key.ID(), Text: e.Reason, Until: c.at(e.Until)})
 		c.aside(string(e.Key.ID()), Aside{What: "shelved", Of: string(e.Key.ID()), By: e.Actor, Reason: e.Reason, From: c.at(r.At), Until: c.at(e.Until)})
