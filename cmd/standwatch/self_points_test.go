@@ -423,7 +423,7 @@ func (p *provoked) collect() {
 // served.
 func (p *provoked) renew(lasts time.Duration) {
 	p.Helper()
-	ahead := p.m.now().Sub(time.Now())
+	ahead := time.Until(p.m.now())
 	leaf := writeCertificate(p.T, p.certificate, ahead+lasts)
 	await(p.T, "the certificate is served", func() bool {
 		p.later(time.Second) // files are looked at every few seconds
