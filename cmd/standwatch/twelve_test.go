@@ -228,13 +228,13 @@ func spoil(datagram []byte, from, to string, n int) []byte {
 	return append(append(bytes.Join(parts[:n], old), now...), parts[n]...)
 }
 
-// TestTwelveForgedEngines (4): engine IDs made up by whoever sends cost the
-// daemon next to nothing, and a good trap in between is heard at once.
+// TestTwelveForgedEngines (4): engine IDs made up by whoever sends are refused one
+// by one, and a good trap among them is heard. What they cost is tested by
+// allocations in package usm (TestUnknownEngineCostsNothing).
 func TestTwelveForgedEngines(t *testing.T) {
 	h := startHostile(t, t.TempDir())
 	stranger, agent := h.talk(t, "127.9.50.99"), h.talk(t, trialAgents[4].address)
 	base := v3(t, func(o *wire.Options) { o.Login.EngineID = []byte("\x80\x00\x7e\xd9\x04forged-0000") })
-	begin := time.Now()
 	for i := range 500 {
 		if _, err := stranger.Write(bytes.ReplaceAll(base, []byte("forged-0000"), fmt.Appendf(nil, "forged-0%03d", i))); err != nil {
 			t.Fatal(err)
@@ -245,10 +245,6 @@ func TestTwelveForgedEngines(t *testing.T) {
 	}
 	if in := h.settled(t, 501); in["matched"] != 1 || in["unknown engine"] != 500 {
 		t.Errorf("counted %v, want one matched and 500 of unknown engines", in)
-	}
-	// 500 localisations take 2 s and more (4 to 5 ms each, measured).
-	if took := time.Since(begin); took > time.Second {
-		t.Errorf("took %s", took)
 	}
 }
 

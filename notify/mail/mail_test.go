@@ -332,14 +332,11 @@ func TestRefused(t *testing.T) {
 func TestTakenWithoutAnAnswer(t *testing.T) {
 	s := &server{hang: make(chan struct{})}
 	port := start(t, s, nil, false)
-	began := time.Now()
+	// A client without a limit of its own would wait for ever.
 	got := send(t, mail.Options{TLS: mail.None, Port: port, Timeout: 300 * time.Millisecond})
 	close(s.hang)
 	if got.Outcome != correlate.Temporary || !strings.Contains(got.Answer, "it may have been taken") {
 		t.Errorf("got %+v", got)
-	}
-	if took := time.Since(began); took > 3*time.Second {
-		t.Errorf("it took %s", took)
 	}
 }
 
@@ -392,11 +389,10 @@ func TestCancelled(t *testing.T) {
 	}
 	ctx, cancel := context.WithTimeout(t.Context(), 200*time.Millisecond)
 	defer cancel()
-	began := time.Now()
-	got := c.Send(ctx, message)
+	got := c.Send(ctx, message) // for ever, if it did not heed the context
 	close(s.hang)
-	if took := time.Since(began); got.Outcome != correlate.Temporary || took > 3*time.Second {
-		t.Errorf("got %+v after %s", got, took)
+	if got.Outcome != correlate.Temporary {
+		t.Errorf("got %+v", got)
 	}
 }
 
