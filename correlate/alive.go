@@ -2,19 +2,20 @@ package correlate
 
 import (
 	"net/netip"
+	"strings"
 	"time"
 )
 
 // heard notes that an agent lives: its silence, if it stands, is over, and its
 // clock starts anew.
 func (e *Engine) heard(in *Arrival) {
-	agent := e.net.Agent(in.Agent)
+	agent, a := e.lifeOf(in.Agent)
 	if agent == nil {
 		return
 	}
-	e.heardBy(agent, PathOf(in.From))
-	k := agent.AliveKey()
-	if a := e.st.Alarms[k]; a != nil && (a.Standing || a.Wait != nil) {
+	e.heardBy(agent, e.st.pathOf(in.From))
+	if a != nil && (a.Standing || a.Wait != nil) {
+		k := a.Key
 		if p := e.net.Point(k); p != nil && (a.Condition || !a.Flapping) {
 			e.conditionWent(k, p, "", false)
 		}
@@ -93,7 +94,21 @@ func PathOf(from string) string {
 	if err != nil {
 		return ""
 	}
-	return at.Addr().Unmap().String()
+	var buf [64]byte
+	text := at.Addr().Unmap().AppendTo(buf[:0])
+	if host := strings.Trim(hostOf(from), "[]"); host == string(text) {
+		return host // as nearly all are written: nothing is allocated
+	}
+	return string(text)
+}
+
+// pathOf is [PathOf]. The address of one arrival is asked for twice in a row, so
+// the last one is remembered.
+func (s *State) pathOf(from string) string {
+	if s.path.from != from {
+		s.path.from, s.path.text = from, PathOf(from)
+	}
+	return s.path.text
 }
 
 // longSilence is the time without a sign after which an agent has to be heard

@@ -324,7 +324,7 @@ const (
 // remember notes that an agent spoke of a point that has no alarm, so that an
 // older answer does not overturn it.
 func (e *Engine) remember(k Key) {
-	if e.st.Alarms[k] != nil {
+	if e.st.find(k) != nil {
 		return
 	}
 	if len(e.spoken) >= spokenMost {

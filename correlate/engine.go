@@ -41,7 +41,8 @@ type Engine struct {
 	nextOpen     map[SilenceID]time.Time // the queued beginning of each configured window that is not open
 	dirty        []Key                   // derived points whose inputs have changed
 	slabs        slabs
-	places       map[Key]place // of what was reported on
+	places       map[Key]place    // of what was reported on
+	lives        map[AgentID]life // of who reported
 }
 
 type pointKey struct {
@@ -52,7 +53,7 @@ type pointKey struct {
 // NewEngine returns an engine that goes on from st, which it owns from now on.
 func NewEngine(net *Network, st *State) *Engine {
 	e := &Engine{net: net, st: st, armed: map[Key]time.Time{}, watched: map[AgentID]time.Time{}, instances: map[pointKey][]Key{},
-		watchedPaths: map[pathWatch]time.Time{}, occurred: map[pointKey][]Key{}, spoken: map[Key]time.Time{}, born: st.At, places: map[Key]place{}}
+		watchedPaths: map[pathWatch]time.Time{}, occurred: map[pointKey][]Key{}, spoken: map[Key]time.Time{}, born: st.At, places: map[Key]place{}, lives: map[AgentID]life{}}
 	for _, k := range slices.SortedFunc(maps.Keys(st.Alarms), Key.Compare) {
 		index(e.instances, k)
 		e.arm(st.Alarms[k])
@@ -79,7 +80,9 @@ func (e *Engine) State() *State { return e.st }
 func (e *Engine) Network() *Network { return e.net }
 
 // Use puts another network in force, before its [Reconfigure] is applied.
-func (e *Engine) Use(net *Network) { e.net, e.places = net, map[Key]place{} }
+func (e *Engine) Use(net *Network) {
+	e.net, e.places, e.lives = net, map[Key]place{}, map[AgentID]life{}
+}
 
 // Apply decides about r.Input at r.At and appends the events to r, each
 // already folded into the state. r.Seq, r.At and r.Input are the caller's. A
@@ -157,7 +160,7 @@ func (e *Engine) emit(ev Event) {
 	e.slabs.add(e.r, ev)
 	if a := e.st.find(k); a != nil {
 		if was == nil {
-			index(e.instances, k)
+			e.firstOf(k)
 		}
 		e.arm(a)
 		if a.Standing != stood {

@@ -49,7 +49,7 @@ func (s *State) foldArrival(r *Record, in *Arrival) {
 		agent = &AgentState{ID: in.Agent}
 		s.Agents[in.Agent] = agent
 	}
-	agent.heard(PathOf(in.From), r.At)
+	agent.heard(s.pathOf(in.From), r.At)
 	agent.From = in.From
 	agent.Arrivals++
 	if in.HasUptime {

@@ -68,3 +68,27 @@ func TestSilentAgentRaisesNoPaths(t *testing.T) {
 	}
 	b.refold()
 }
+
+// TestPathOf: an address is written as netip writes it, however it came, so that
+// it compares equal to those of [correlate.Agent.Paths].
+func TestPathOf(t *testing.T) {
+	for from, want := range map[string]string{
+		"192.0.2.7:162":            "192.0.2.7",
+		"[2001:db8::7]:162":        "2001:db8::7",
+		"[2001:DB8:0::7]:162":      "2001:db8::7",
+		"[::ffff:192.0.2.7]:162":   "192.0.2.7",
+		"[fe80::1%eth0]:162":       "fe80::1%eth0",
+		"192.0.2.7":                "",
+		"192.0.2.007:162":          "",
+		"tls:fort-remote":          "",
+		"":                         "",
+		"[2001:db8::7%25zone]:162": "2001:db8::7%25zone",
+	} {
+		if got := correlate.PathOf(from); got != want {
+			t.Errorf("%q: %q, want %q", from, got, want)
+		}
+	}
+	if n := testing.AllocsPerRun(100, func() { correlate.PathOf("192.0.2.7:162"); correlate.PathOf("[2001:db8::7]:162") }); n > 0 {
+		t.Errorf("%v allocations", n)
+	}
+}

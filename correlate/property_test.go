@@ -292,15 +292,22 @@ func TestCauseAndConsequencesInAnyOrder(t *testing.T) {
 func benchNetwork(b *testing.B, sites, points int) *correlate.Network {
 	b.Helper()
 	var list []*correlate.Site
+	var agents []*correlate.Agent
+	var ids []correlate.PointID // as the template gives them to all sites
+	for p := range points {
+		ids = append(ids, correlate.PointID(fmt.Sprintf("p%d", p)))
+	}
 	for s := range sites {
 		site := &correlate.Site{ID: correlate.SiteID(fmt.Sprintf("s%d", s)), Points: map[correlate.PointID]*correlate.Point{}}
-		for p := range points {
-			id := correlate.PointID(fmt.Sprintf("p%d", p))
+		site.Agents = []correlate.AgentID{correlate.AgentID(site.ID)}
+		for _, id := range ids {
 			site.Points[id] = &correlate.Point{ID: id, Kind: correlate.Discrete, Name: string(id), Severity: correlate.Minor}
 		}
+		site.Points["alive"] = &correlate.Point{ID: "alive", Kind: correlate.Alive, Name: "Remote", AlarmWord: "Silent", Severity: correlate.Major}
 		list = append(list, site)
+		agents = append(agents, &correlate.Agent{ID: site.Agents[0], Site: site.ID, Point: "alive", Heartbeat: 15 * time.Minute, Grace: time.Minute})
 	}
-	net, err := correlate.NewNetwork(list, nil, "bench")
+	net, err := correlate.NewNetwork(list, agents, "bench")
 	if err != nil {
 		b.Fatal(err)
 	}

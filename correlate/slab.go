@@ -62,3 +62,31 @@ func (e *Engine) pointOf(k Key) *Point {
 	}
 	return at.point
 }
+
+// life is what the name of an agent leads to: with every trap one look, and not
+// one for the agent and one for an alarm that hardly ever stands.
+type life struct {
+	agent *Agent
+	alive *Alarm // of its silence; nil as long as it has never been silent
+}
+
+// lifeOf returns an agent and the alarm of its silence; nil when there is none.
+func (e *Engine) lifeOf(id AgentID) (*Agent, *Alarm) {
+	l, known := e.lives[id]
+	if !known {
+		if l.agent = e.net.Agent(id); l.agent == nil {
+			return nil, nil
+		}
+		l.alive = e.st.Alarms[l.agent.AliveKey()]
+		e.lives[id] = l
+	}
+	return l.agent, l.alive
+}
+
+// firstOf notes that a key has got its alarm.
+func (e *Engine) firstOf(k Key) {
+	index(e.instances, k)
+	for _, id := range e.net.reporting[k] {
+		delete(e.lives, id)
+	}
+}

@@ -39,7 +39,8 @@ type State struct {
 	forgot time.Time          // when settled messages were last dropped
 	spent  map[string][]spend // messages that count against budgets, by person; follows from Messages
 
-	last *Alarm // the one that was looked at last, by whoever changes the state; see find
+	last *Alarm                      // the one that was looked at last, by whoever changes the state; see find
+	path struct{ from, text string } // the same of senders' addresses; see pathOf
 
 	// Indexes of Alarms, kept by the fold and no part of a snapshot.
 	explains map[Key]map[Key]struct{}       // the alarms under each cause
@@ -131,7 +132,7 @@ func (s *State) Waiting() []*Message {
 // Clone returns a deep copy that shares nothing mutable.
 func (s *State) Clone() *State {
 	c := *s
-	c.last = nil
+	c.last, c.path = nil, struct{ from, text string }{}
 	c.Alarms = make(map[Key]*Alarm, len(s.Alarms))
 	for k, a := range s.Alarms {
 		c.Alarms[k] = a.Clone()
