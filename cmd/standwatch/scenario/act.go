@@ -108,6 +108,7 @@ func verbs() []verb {
 			}
 			return w.notify(ctx, correlate.AgentID(g[1]), trapBeat, m, nil)
 		}),
+		of(`the master finds (\S+/\S+) (alarm|normal)(?:: (.+))?`, finds),
 		of(`(\S+) restarts`, restarts),
 		of(`that comes again(?: from (\S+))?`, again),
 		of(`(\S+) is asked and (.+)`, asked),
@@ -328,6 +329,19 @@ func answers(w *world, ctx context.Context, g []string) error {
 		in = w.cfg.Plan.Reply(st, notify.Heard{Gateway: m.Channel, From: m.Address, Text: code})
 	})
 	return w.submit(ctx, in)
+}
+
+// finds lets the master report a fault of its own, or its end.
+func finds(w *world, ctx context.Context, g []string) error {
+	k, err := keyOf(g[1])
+	if err != nil {
+		return err
+	}
+	o := correlate.Observation{Key: k, What: correlate.Raise, Text: g[3]}
+	if g[2] == "normal" {
+		o.What = correlate.Clear
+	}
+	return w.submit(ctx, &correlate.Notice{Source: "story", Observations: []correlate.Observation{o}})
 }
 
 func standIn(w *world, ctx context.Context, g []string) error {
