@@ -89,7 +89,7 @@ func (l *loader) compileAsks(c *compiler, cfg *Config, policies []receiver.Polic
 	var problems []rules.Problem
 	a.book, problems = audit.Compile(specs, rules.Options{Names: cfg.Names, Network: cfg.Network})
 	for _, p := range problems {
-		c.out.noteAt(Mistake, Pos(p.Pos), p.What, p.Mend)
+		c.out.noteAt(Mistake, c.out.exactly(p), p.What, p.Mend)
 	}
 	for _, p := range policies {
 		if len(p.Communities) > 0 {

@@ -7,6 +7,8 @@ import (
 	"strings"
 
 	"go.yaml.in/yaml/v4"
+
+	"example.net/standwatch/receiver/rules"
 )
 
 // maxDepth bounds how deep values may be nested; no shape here needs ten.
@@ -77,7 +79,8 @@ type noder interface {
 
 // decoder turns nodes of one file into shapes: structs with yaml tags, pointers,
 // slices, maps of words, and types that are a noder. A struct with a field Here
-// of type place, or Pos of a type like Pos, gets the place of its mapping.
+// of type place, or Pos of a type like Pos, gets the place of its mapping; one
+// with a field At of type rules.Places gets those of its values.
 type decoder struct {
 	src     *source
 	out     *collector
@@ -171,9 +174,13 @@ func (d *decoder) structure(n *yaml.Node, v reflect.Value) {
 	if pos := v.FieldByName("Pos"); pos.IsValid() {
 		pos.Set(reflect.ValueOf(d.at(n).pos()).Convert(pos.Type()))
 	}
+	places := placesOf(v)
 	d.eachKey(n, func(k, val *yaml.Node) {
 		for i := range t.NumField() {
 			if t.Field(i).Tag.Get("yaml") == k.Value {
+				if places != nil {
+					*places = append(*places, rules.Place{Key: k.Value, Line: val.Line, Column: val.Column})
+				}
 				d.value(val, v.Field(i))
 				return
 			}
@@ -184,6 +191,16 @@ func (d *decoder) structure(n *yaml.Node, v reflect.Value) {
 		}
 		d.mistake(k, "unknown key "+quoted(k.Value), DidYouMean(k.Value, keysOf(t)))
 	})
+}
+
+// placesOf returns where a shape keeps the places of its values, or nil.
+func placesOf(v reflect.Value) *rules.Places {
+	at := v.FieldByName("At")
+	if !at.IsValid() {
+		return nil
+	}
+	places, _ := at.Addr().Interface().(*rules.Places)
+	return places
 }
 
 // holdsSecrets reports whether a shape has a secret among its values.

@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"example.net/standwatch/correlate"
+	"example.net/standwatch/receiver/rules"
 )
 
 // derive compiles the condition of a derived point and notes what it looks at.
@@ -19,9 +20,10 @@ func (m *pointMaker) derive(p *correlate.Point, site *correlate.Site) {
 	case when == nil || !when.Set:
 		return
 	}
-	made, readings, fault, mend := m.derivations.Compile(m.text(when))
-	if fault != "" {
-		m.fail(when.At, fault, mend)
+	made, readings, wrong := m.derivations.Compile(m.text(when))
+	if wrong != nil {
+		wrong.Pos = rules.Pos(when.At.pos())
+		m.out.noteAt(Mistake, m.out.exactly(*wrong), fmt.Sprintf("point %s: %s", m.id, wrong.What), wrong.Mend)
 		return
 	}
 	p.Derive = made

@@ -11,6 +11,7 @@ import (
 
 	"example.net/standwatch/correlate"
 	"example.net/standwatch/receiver"
+	"example.net/standwatch/receiver/rules"
 )
 
 // Summary is what differs between two configurations.
@@ -79,7 +80,7 @@ func alike(a, b reflect.Value) bool {
 	switch a.Kind() {
 	case reflect.Struct:
 		for i := range a.NumField() {
-			if f := a.Type().Field(i); f.Name == "Pos" || f.Name == "At" && f.Type == reflect.TypeFor[Pos]() {
+			if f := a.Type().Field(i); f.Name == "Pos" || f.Name == "At" && (f.Type == reflect.TypeFor[Pos]() || f.Type == reflect.TypeFor[rules.Places]()) {
 				continue
 			}
 			if !alike(a.Field(i), b.Field(i)) {

@@ -40,7 +40,7 @@ func (l *loader) decodeRules(name string) {
 	l.questions = append(l.questions, file)
 	// What could not be read as a rule at all has been said.
 	file.Rules = slices.DeleteFunc(file.Rules, func(r rules.Spec) bool {
-		bare := rules.Spec{Pos: r.Pos}
+		bare := rules.Spec{Pos: r.Pos, At: r.At}
 		return reflect.DeepEqual(r, bare) && slices.ContainsFunc(l.out.list, func(p Problem) bool { return p.Pos == Pos(r.Pos) })
 	})
 	l.rules = append(l.rules, &rules.File{Pack: file.Pack, Source: file.Source, Rules: file.Rules})
@@ -128,7 +128,16 @@ func (l *loader) compileRules(cfg *Config) *rules.Set {
 		if p.Finding {
 			grade = Finding
 		}
-		l.out.noteAt(grade, Pos(p.Pos), p.What, p.Mend)
+		l.out.noteAt(grade, l.out.exactly(p), p.What, p.Mend)
 	}
 	return set
+}
+
+// exactly returns where in its file a problem of a rule is.
+func (c *collector) exactly(p rules.Problem) Pos {
+	src := c.sources[p.Pos.File]
+	if src == nil || p.Part.Line == 0 {
+		return Pos(p.Pos)
+	}
+	return src.within(Pos(p.Pos), p.Part.Text, p.Part.Line, p.Part.Column)
 }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"unicode"
 	"unicode/utf8"
 
 	"go.yaml.in/yaml/v4"
@@ -40,6 +41,120 @@ func (s *source) line(n int) string {
 		rest = rest[:300]
 	}
 	return strings.ToValidUTF8(strings.TrimRight(string(rest), "\r"), "?")
+}
+
+// within returns where in the file a character of a value stands: the one at
+// line and column, both from 1, of the value's text. The value begins at a
+// place, plain, quoted or as a block. Where the file says the text in another
+// way, such as by escapes, it is the place where the value begins.
+func (s *source) within(at Pos, text string, line, column int) Pos {
+	ahead := 0 // characters of the text before the one that is looked for
+	for rest := text; line > 1; line-- {
+		end := strings.IndexByte(rest, '\n')
+		if end < 0 {
+			return at
+		}
+		ahead += utf8.RuneCountInString(rest[:end]) + 1
+		rest = rest[end+1:]
+	}
+	w := walk{text: []rune(text), src: []rune(s.from(at.Line)), at: Pos{at.File, at.Line, 1}}
+	for range at.Column - 1 {
+		w.step()
+	}
+	switch w.now() {
+	case '|', '>':
+		for w.i < len(w.src) && w.now() != '\n' {
+			w.step()
+		}
+	case '\'', '"':
+		w.quote = w.now()
+		w.step()
+	}
+	if !w.reach(ahead + column - 1) {
+		return at
+	}
+	return w.at
+}
+
+// from is what the file says from a line on, counted from 1.
+func (s *source) from(line int) string {
+	rest := s.text
+	for ; line > 1; line-- {
+		end := bytes.IndexByte(rest, '\n')
+		if end < 0 {
+			return ""
+		}
+		rest = rest[end+1:]
+	}
+	return string(rest[:min(len(rest), maxWalk)])
+}
+
+// maxWalk bounds how much of a file is looked at to find a place in one value.
+const maxWalk = 64 << 10
+
+// walk goes along a value's text and its form in the file at once.
+type walk struct {
+	text, src []rune
+	i         int // in src
+	at        Pos // of src[i]
+	quote     rune
+}
+
+func (w *walk) now() rune {
+	if w.i >= len(w.src) {
+		return 0
+	}
+	return w.src[w.i]
+}
+
+func (w *walk) step() {
+	if w.now() == '\n' {
+		w.at.Line, w.at.Column = w.at.Line+1, 0
+	}
+	w.i++
+	w.at.Column++
+}
+
+// reach goes on until n characters of the text lie behind; false if the file
+// says something else before that. Space of any length and line ends are alike.
+func (w *walk) reach(n int) bool {
+	if n > len(w.text) {
+		return false
+	}
+	for i := 0; i <= n; {
+		if i < n && unicode.IsSpace(w.text[i]) {
+			i++
+			continue
+		}
+		if i == n && (n == len(w.text) || unicode.IsSpace(w.text[n])) {
+			return true // behind the last character
+		}
+		for unicode.IsSpace(w.now()) {
+			w.step()
+		}
+		if i == n {
+			return w.is(w.text[i])
+		}
+		if !w.is(w.text[i]) {
+			return false
+		}
+		w.step()
+		i++
+	}
+	return true
+}
+
+// is reports whether the file has a character next, escaped or not.
+func (w *walk) is(r rune) bool {
+	next := rune(0)
+	if w.i+1 < len(w.src) {
+		next = w.src[w.i+1]
+	}
+	if next == r && (w.quote == '\'' && w.now() == '\'' && r == '\'' || w.quote == '"' && w.now() == '\\' && (r == '"' || r == '\\')) {
+		w.step()
+		return true
+	}
+	return w.now() == r
 }
 
 // place is a position within a source, small enough to keep one per value.

@@ -33,6 +33,7 @@ type Spec struct {
 // Case is what a row means under a condition.
 type Case struct {
 	Pos     rules.Pos       `yaml:"-"`
+	At      rules.Places    `yaml:"-"`
 	When    string          `yaml:"when"` // CEL over the row, as in rules; empty holds always
 	Observe []rules.Observe `yaml:"observe"`
 }
@@ -200,7 +201,7 @@ func (c *compiling) rows(s *Spec, q *Question) []rules.Spec {
 	}
 	var out []rules.Spec
 	for i := range cases {
-		row := rules.Spec{Pos: cases[i].Pos, Pack: s.Pack, Name: s.Name, On: q.row.String(), When: cases[i].When, Observe: cases[i].Observe}
+		row := rules.Spec{Pos: cases[i].Pos, At: cases[i].At, Pack: s.Pack, Name: s.Name, On: q.row.String(), When: cases[i].When, Observe: cases[i].Observe}
 		if len(row.Observe) == 0 {
 			row.Ignore = "nothing, on purpose"
 		}

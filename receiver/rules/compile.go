@@ -146,9 +146,10 @@ func (c *compiler) compile(spec Spec, order int) *rule {
 		c.bad(spec.Pos, "leave out one of the two", "it both observes and ignores")
 	}
 	if spec.When != "" {
-		when, fault, mend := c.conditions.compile(spec.When)
-		if fault != "" {
-			c.bad(spec.Pos, mend, "when: %s", fault)
+		when, flaw := c.conditions.compile(spec.When)
+		if flaw != nil {
+			c.bad(spec.At.of("when", spec.Pos), flaw.mend, "when: %s", flaw.what)
+			c.problems[len(c.problems)-1].Part = Part{spec.When, flaw.line, flaw.column}
 		}
 		r.when = when
 	}
@@ -174,16 +175,17 @@ func (c *compiler) claims(r *rule) []snmp.OID {
 		return c.enterprise(r)
 	}
 	var keys []snmp.OID
+	pos := r.spec.At.of("on", r.spec.At.of("under", r.spec.Pos))
 	for _, word := range strings.Fields(r.spec.On + " " + r.spec.Under) {
 		oid, ok := c.names.Lookup(word)
 		switch {
 		case !ok:
-			c.bad(r.spec.Pos, nameMend(c.names, word), "there is no notification named %q", word)
+			c.bad(pos, nameMend(c.names, word), "there is no notification named %q", word)
 		case slices.Contains(keys, oid):
-			c.bad(r.spec.Pos, "name it once", "%s is there twice", word)
+			c.bad(pos, "name it once", "%s is there twice", word)
 		default:
 			if o := c.names.Object(oid); o != nil && o.Class == mib.Variable && r.spec.On != "" {
-				c.bad(r.spec.Pos, "name the notification that carries it", "%s is an object, not a notification", word)
+				c.bad(pos, "name the notification that carries it", "%s is an object, not a notification", word)
 			}
 			keys = append(keys, oid)
 		}
@@ -197,16 +199,17 @@ func (c *compiler) claims(r *rule) []snmp.OID {
 func (c *compiler) enterprise(r *rule) (keys []snmp.OID) {
 	root, ok := c.names.Lookup(r.spec.Enterprise)
 	if !ok {
-		c.bad(r.spec.Pos, nameMend(c.names, r.spec.Enterprise), "there is no enterprise named %q", r.spec.Enterprise)
+		c.bad(r.spec.At.of("enterprise", r.spec.Pos), nameMend(c.names, r.spec.Enterprise), "there is no enterprise named %q", r.spec.Enterprise)
 		return nil
 	}
 	if r.spec.Specific == "" {
 		return []snmp.OID{root.Append(0)}
 	}
+	pos := r.spec.At.of("specific", r.spec.Pos)
 	for _, word := range strings.Fields(r.spec.Specific) {
 		n, err := strconv.ParseUint(word, 10, 31)
 		if err != nil {
-			c.bad(r.spec.Pos, "write the numbers that the MIB gives to its TRAP-TYPEs, such as specific: 3 4", "%q is no specific-trap number", word)
+			c.bad(pos, "write the numbers that the MIB gives to its TRAP-TYPEs, such as specific: 3 4", "%q is no specific-trap number", word)
 			continue
 		}
 		key := root.Append(0, uint32(n))
@@ -214,7 +217,7 @@ func (c *compiler) enterprise(r *rule) (keys []snmp.OID) {
 			key = o.OID
 		}
 		if slices.Contains(keys, key) {
-			c.bad(r.spec.Pos, "name it once", "specific %s is there twice", word)
+			c.bad(pos, "name it once", "specific %s is there twice", word)
 			continue
 		}
 		keys = append(keys, key)
@@ -271,13 +274,13 @@ func before(a, b *rule) int {
 }
 
 func (c *compiler) observation(spec *Observe) observe {
-	o := observe{spec: spec, each: c.term(spec.Pos, "each", spec.Each), value: c.term(spec.Pos, "value", spec.Value)}
+	o := observe{spec: spec, each: c.term(spec.At.of("each", spec.Pos), "each", spec.Each), value: c.term(spec.At.of("value", spec.Pos), "value", spec.Value)}
 	if o.each != nil && (o.each.oid == "" || o.each.part != partValue) {
-		c.bad(spec.Pos, "name a column of the notification", "each needs an object")
+		c.bad(spec.At.of("each", spec.Pos), "name a column of the notification", "each needs an object")
 	}
-	o.instance = c.text(spec.Pos, "instance", spec.Instance)
-	o.text = c.text(spec.Pos, "text", spec.Text)
-	o.actor = c.text(spec.Pos, "actor", spec.Actor)
+	o.instance = c.text(spec.At.of("instance", spec.Pos), "instance", spec.Instance)
+	o.text = c.text(spec.At.of("text", spec.Pos), "text", spec.Text)
+	o.actor = c.text(spec.At.of("actor", spec.Pos), "actor", spec.Actor)
 	c.severity(spec, &o)
 	if spec.Bits != nil {
 		c.bits(spec, &o)
@@ -324,7 +327,7 @@ func (c *compiler) severity(spec *Observe, o *observe) {
 	if spec.Severity != "" {
 		s, fault := parse(spec.Severity)
 		if fault != "" {
-			c.bad(spec.Pos, near(spec.Severity, "critical", "major", "minor", "warning", "indeterminate"), "%s", fault)
+			c.bad(spec.At.of("severity", spec.Pos), near(spec.Severity, "critical", "major", "minor", "warning", "indeterminate"), "%s", fault)
 		}
 		o.severity = s
 	}
@@ -392,7 +395,7 @@ func (c *compiler) what(spec *Observe, o *observe) {
 	default:
 		what, fault := parseWhat(spec.What)
 		if fault != "" {
-			c.bad(spec.Pos, near(spec.What, Whats()...), "%s", fault)
+			c.bad(spec.At.of("what", spec.Pos), near(spec.What, Whats()...), "%s", fault)
 		}
 		o.what = what
 	}
@@ -407,11 +410,11 @@ func (c *compiler) point(spec *Observe, o *observe) {
 			return c.pointID(word)
 		})
 	case strings.Contains(spec.Point, "${"):
-		o.point = c.text(spec.Pos, "point", spec.Point)
+		o.point = c.text(spec.At.of("point", spec.Pos), "point", spec.Point)
 	case spec.Point != "":
 		id, fault := c.pointID(spec.Point)
 		if fault != "" {
-			c.bad(spec.Pos, c.pointMend(spec.Point), "point: %s", fault)
+			c.bad(spec.At.of("point", spec.Pos), c.pointMend(spec.Point), "point: %s", fault)
 		}
 		o.fixed = id
 		whats := []correlate.What{o.what}

@@ -6,6 +6,7 @@ import (
 	"unicode/utf8"
 
 	"cel.dev/cel-go/cel"
+	"cel.dev/cel-go/common"
 	celast "cel.dev/cel-go/common/ast"
 	"cel.dev/cel-go/common/operators"
 	"cel.dev/cel-go/common/types"
@@ -43,32 +44,47 @@ func newEnv() (*cel.Env, error) {
 	)
 }
 
-// compile reads a condition. A fault says what is wrong with it.
-func (c *conditions) compile(written string) (out *condition, fault, mend string) {
+// flaw is what is wrong with a condition, and where in its text as in [Part].
+type flaw struct {
+	what, mend   string
+	line, column int
+}
+
+// at says where in a text a flaw is. CEL counts columns from 0.
+func (f flaw) at(l common.Location) *flaw {
+	if l.Line() > 0 && l.Column() >= 0 {
+		f.line, f.column = l.Line(), l.Column()+1
+	}
+	return &f
+}
+
+// compile reads a condition.
+func (c *conditions) compile(written string) (*condition, *flaw) {
 	const known = "known are value, text and index (maps by varbind), trap, oid, version, agent and site"
 	if c.env == nil {
 		env, err := newEnv()
 		if err != nil {
-			return nil, "CEL cannot be set up: " + err.Error(), ""
+			return nil, &flaw{what: "CEL cannot be set up: " + err.Error()}
 		}
 		c.env = env
 	}
 	ast, issues := c.env.Compile(written)
 	if err := issues.Err(); err != nil {
-		return nil, fmt.Sprintf("the condition is no CEL: %s", issues.Errors()[0].Message), c.mendOf(written, issues.Errors()[0].Message, known)
+		first := issues.Errors()[0]
+		return nil, flaw{what: "the condition is no CEL: " + first.Message, mend: c.mendOf(written, first.Message, known)}.at(first.Location)
 	}
 	if ast.OutputType() != cel.BoolType && ast.OutputType() != cel.DynType {
-		return nil, fmt.Sprintf("the condition yields %s, not true or false", ast.OutputType()), "compare it with something"
+		return nil, &flaw{what: fmt.Sprintf("the condition yields %s, not true or false", ast.OutputType()), mend: "compare it with something"}
 	}
-	wanted, fault, mend := c.varbinds(ast)
-	if fault != "" {
-		return nil, fault, mend
+	wanted, wrong := c.varbinds(ast)
+	if wrong != nil {
+		return nil, wrong
 	}
 	program, err := c.env.Program(ast, cel.EvalOptions(cel.OptOptimize), cel.CostLimit(costLimit))
 	if err != nil {
-		return nil, "the condition cannot be prepared: " + err.Error(), ""
+		return nil, &flaw{what: "the condition cannot be prepared: " + err.Error()}
 	}
-	return &condition{written: written, program: program, ast: ast, wanted: wanted}, "", ""
+	return &condition{written: written, program: program, ast: ast, wanted: wanted}, nil
 }
 
 // undeclared is how CEL begins to say that it does not know a name.
@@ -91,29 +107,29 @@ func (c *conditions) mendOf(written, message, known string) string {
 // varbinds lists the varbinds that an expression asks for by name, so that only
 // they need be made at run time; nil if it may ask for any. A name that does not
 // exist is a fault: it would otherwise only show when the notification comes.
-func (c *conditions) varbinds(ast *cel.Ast) (wanted map[string]snmp.OID, fault, mend string) {
+func (c *conditions) varbinds(ast *cel.Ast) (wanted map[string]snmp.OID, wrong *flaw) {
 	wanted = map[string]snmp.OID{}
 	maps, named := 0, 0
 	visit := func(e celast.Expr) {
 		if isVarbindMap(e) {
 			maps++
 		}
-		name, ok := varbindName(e)
-		if !ok || fault != "" {
+		name, at, ok := varbindName(e)
+		if !ok || wrong != nil {
 			return
 		}
 		named++
 		oid, known := c.names.Lookup(name)
 		if !known {
-			fault, mend = fmt.Sprintf("there is no object named %q", name), nameMend(c.names, name)
+			wrong = flaw{what: fmt.Sprintf("there is no object named %q", name), mend: nameMend(c.names, name)}.at(ast.NativeRep().SourceInfo().GetStartLocation(at.ID()))
 		}
 		wanted[name] = oid
 	}
 	celast.PreOrderVisit(ast.NativeRep().Expr(), celast.NewExprVisitor(visit))
 	if maps > named {
-		return nil, fault, mend
+		return nil, wrong
 	}
-	return wanted, fault, mend
+	return wanted, wrong
 }
 
 func isVarbindMap(e celast.Expr) bool {
@@ -121,13 +137,13 @@ func isVarbindMap(e celast.Expr) bool {
 }
 
 // varbindName returns the name in an expression value["name"], "name" in value
-// or value.name.
-func varbindName(e celast.Expr) (string, bool) {
+// or value.name, and the part of the expression that it stands in.
+func varbindName(e celast.Expr) (name string, at celast.Expr, ok bool) {
 	if e.Kind() == celast.SelectKind && isVarbindMap(e.AsSelect().Operand()) {
-		return e.AsSelect().FieldName(), true
+		return e.AsSelect().FieldName(), e, true
 	}
 	if e.Kind() != celast.CallKind || len(e.AsCall().Args()) != 2 {
-		return "", false
+		return "", nil, false
 	}
 	over, key := e.AsCall().Args()[0], e.AsCall().Args()[1]
 	switch e.AsCall().FunctionName() {
@@ -135,13 +151,13 @@ func varbindName(e celast.Expr) (string, bool) {
 	case operators.In:
 		over, key = key, over
 	default:
-		return "", false
+		return "", nil, false
 	}
 	if !isVarbindMap(over) || key.Kind() != celast.LiteralKind {
-		return "", false
+		return "", nil, false
 	}
-	name, ok := key.AsLiteral().Value().(string)
-	return name, ok
+	name, ok = key.AsLiteral().Value().(string)
+	return name, key, ok
 }
 
 // holds evaluates a condition.

@@ -23,36 +23,41 @@ type Derivations struct {
 }
 
 // Compile reads a condition. readings are the points whose value it asks for; a
-// fault says what is wrong with it.
-func (d *Derivations) Compile(written string) (out *correlate.Derivation, readings []correlate.Source, fault, mend string) {
+// problem, which has no Pos, says what is wrong with it.
+func (d *Derivations) Compile(written string) (out *correlate.Derivation, readings []correlate.Source, p *Problem) {
+	bad := func(f *flaw) (*correlate.Derivation, []correlate.Source, *Problem) {
+		return nil, nil, &Problem{What: f.what, Mend: f.mend, Part: Part{written, f.line, f.column}}
+	}
 	if err := d.setUp(); err != nil {
-		return nil, nil, "CEL cannot be set up: " + err.Error(), ""
+		return bad(&flaw{what: "CEL cannot be set up: " + err.Error()})
 	}
 	ast, issues := d.env.Compile(written)
 	if issues.Err() != nil {
-		return nil, nil, "the condition is no CEL: " + issues.Errors()[0].Message, `known are stands["point"], true while its alarm stands, and value["point"], its last reading`
+		first := issues.Errors()[0]
+		return bad(flaw{what: "the condition is no CEL: " + first.Message, mend: `known are stands["point"], true while its alarm stands, and value["point"], its last reading`}.at(first.Location))
 	}
 	if ast.OutputType() != cel.BoolType {
-		return nil, nil, fmt.Sprintf("the condition yields %s, not true or false", ast.OutputType()), "compare it with something"
+		return bad(&flaw{what: fmt.Sprintf("the condition yields %s, not true or false", ast.OutputType()), mend: "compare it with something"})
 	}
-	standing, readings, fault := sourcesOf(ast)
+	standing, readings, wrong := sourcesOf(ast)
 	switch {
-	case fault != "":
-		return nil, nil, fault, `write each point out: [value["temp-1"], value["temp-2"]].filter(v, v > 30.0).size() >= 2`
+	case wrong != nil:
+		wrong.mend = `write each point out: [value["temp-1"], value["temp-2"]].filter(v, v > 30.0).size() >= 2`
+		return bad(wrong)
 	case len(standing)+len(readings) == 0:
-		return nil, nil, "the condition looks at no point", `look at one with stands["point"] or value["point"]`
+		return bad(&flaw{what: "the condition looks at no point", mend: `look at one with stands["point"] or value["point"]`})
 	}
 	if made := d.made[written]; made != nil {
-		return made, readings, "", ""
+		return made, readings, nil
 	}
 	program, err := d.env.Program(ast, cel.EvalOptions(cel.OptOptimize), cel.CostLimit(costLimit))
 	if err != nil {
-		return nil, nil, "the condition cannot be prepared: " + err.Error(), ""
+		return bad(&flaw{what: "the condition cannot be prepared: " + err.Error()})
 	}
 	c := &derivation{program: program, standing: standing, readings: readings}
 	made := &correlate.Derivation{Of: slices.Concat(standing, readings), Holds: c.holds, Written: written}
 	d.made[written] = made
-	return made, readings, "", ""
+	return made, readings, nil
 }
 
 func (d *Derivations) setUp() (err error) {
@@ -67,7 +72,7 @@ func (d *Derivations) setUp() (err error) {
 
 // sourcesOf lists the points that an expression looks at. They have to be
 // written out, so that it is known when to compute anew and what is missing.
-func sourcesOf(ast *cel.Ast) (standing, readings []correlate.Source, fault string) {
+func sourcesOf(ast *cel.Ast) (standing, readings []correlate.Source, wrong *flaw) {
 	maps, named := 0, 0
 	visit := func(e celast.Expr) {
 		if e.Kind() == celast.IdentKind && (e.AsIdent() == "stands" || e.AsIdent() == "value") {
@@ -80,7 +85,7 @@ func sourcesOf(ast *cel.Ast) (standing, readings []correlate.Source, fault strin
 		named++
 		point, instance, _ := strings.Cut(name, ":")
 		if !correlate.ValidID(point) {
-			fault = fmt.Sprintf("%q names no point", name)
+			wrong = flaw{what: fmt.Sprintf("%q names no point", name)}.at(ast.NativeRep().SourceInfo().GetStartLocation(e.ID()))
 			return
 		}
 		into := &standing
@@ -92,10 +97,10 @@ func sourcesOf(ast *cel.Ast) (standing, readings []correlate.Source, fault strin
 		}
 	}
 	celast.PreOrderVisit(ast.NativeRep().Expr(), celast.NewExprVisitor(visit))
-	if maps > named && fault == "" {
-		fault = "the condition does not say which points it looks at"
+	if maps > named && wrong == nil {
+		wrong = &flaw{what: "the condition does not say which points it looks at"}
 	}
-	return standing, readings, fault
+	return standing, readings, wrong
 }
 
 // sourceIn returns what stands["name"], value["name"], value.name or "name" in

@@ -41,9 +41,9 @@ func TestDerivedConditions(t *testing.T) {
 		{`1 / int(value["a"]) > 0`, known{values: map[string]float64{"a": 0}}, false, "division by zero"},
 		{`["` + strings.Repeat(`x", "`, 200) + `x"].all(a, ["` + strings.Repeat(`x", "`, 200) + `x"].all(b, a == b || stands["mains"]))`, known{}, false, "cost limit exceeded"},
 	} {
-		made, _, fault, _ := d.Compile(c.written)
-		if fault != "" {
-			t.Errorf("%s: %s", c.written, fault)
+		made, _, wrong := d.Compile(c.written)
+		if wrong != nil {
+			t.Errorf("%s: %s", c.written, wrong.What)
 			continue
 		}
 		got, err := made.Holds(c.is)
@@ -51,8 +51,8 @@ func TestDerivedConditions(t *testing.T) {
 			t.Errorf("%s: %v, %v; want %v, %q", c.written, got, err, c.want, c.err)
 		}
 	}
-	first, readings, _, _ := d.Compile(hot)
-	again, _, _, _ := d.Compile(hot)
+	first, readings, _ := d.Compile(hot)
+	again, _, _ := d.Compile(hot)
 	if first != again || len(first.Of) != 3 || len(readings) != 3 {
 		t.Errorf("compiled twice: %v; of %v", first != again, first.Of)
 	}
@@ -69,8 +69,8 @@ func TestDerivedConditionsThatCannotBe(t *testing.T) {
 		`nothing["mains"]`:                   "is no CEL",
 		`size(value) > 2 && stands["mains"]`: "does not say which points",
 	} {
-		if _, _, fault, _ := d.Compile(written); !strings.Contains(fault, want) {
-			t.Errorf("%s: %q, want %q", written, fault, want)
+		if _, _, wrong := d.Compile(written); wrong == nil || !strings.Contains(wrong.What, want) {
+			t.Errorf("%s: %v, want %q", written, wrong, want)
 		}
 	}
 }

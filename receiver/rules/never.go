@@ -34,10 +34,10 @@ func (c *compiler) never(r *rule, keys []snmp.OID) {
 	switch {
 	case len(speakers) == 0 || c.mayWin(r, keys, named, speakers):
 	case named["site"] || named["agent"]:
-		c.bad(r.spec.Pos, "leave the rule out, or mend its condition", "can never match: its condition is true for no agent that is configured")
+		c.bad(r.spec.At.of("when", r.spec.Pos), "leave the rule out, or mend its condition", "can never match: its condition is true for no agent that is configured")
 		c.problems[len(c.problems)-1].Finding = true
 	default:
-		c.bad(r.spec.Pos, "leave the rule out, or mend its condition", "can never match: its condition is always false")
+		c.bad(r.spec.At.of("when", r.spec.Pos), "leave the rule out, or mend its condition", "can never match: its condition is always false")
 	}
 }
 

@@ -12,6 +12,26 @@ type Pos struct {
 // String returns file:line:column.
 func (p Pos) String() string { return fmt.Sprintf("%s:%d:%d", p.File, p.Line, p.Column) }
 
+// Places says where the values of a spec's keys begin, in the spec's own file. It
+// may lack any of them.
+type Places []Place
+
+// Place is where the value of a key begins; as in [Pos].
+type Place struct {
+	Key          string
+	Line, Column int
+}
+
+// of returns where the value of a key begins, or where the spec does.
+func (p Places) of(key string, spec Pos) Pos {
+	for _, at := range p {
+		if at.Key == key {
+			return Pos{spec.File, at.Line, at.Column}
+		}
+	}
+	return spec
+}
+
 // Problem is a mistake in a rule, or a finding: the rule is kept, and somebody
 // should look at it.
 type Problem struct {
@@ -19,6 +39,14 @@ type Problem struct {
 	What    string
 	Mend    string // may be empty
 	Finding bool
+	Part    Part // more exactly than Pos, if it is known
+}
+
+// Part is a place within a text that begins at a [Problem]'s Pos. Line and Column
+// count from 1, the column in characters; a Line of 0 is none.
+type Part struct {
+	Text         string
+	Line, Column int
 }
 
 // Error returns the problem on one line.
@@ -39,6 +67,7 @@ type File struct {
 // Spec is a rule as written. Exactly one of On, Under and Enterprise is set.
 type Spec struct {
 	Pos        Pos       `yaml:"-"`
+	At         Places    `yaml:"-"`
 	Pack       string    `yaml:"-" jsonschema_description:"The pack it belongs to; empty for a person's own."`
 	Name       string    `yaml:"name" jsonschema_description:"What it is called in traces; unique within its file."`
 	On         string    `yaml:"on" jsonschema_description:"Notifications by name or dotted OID, several parted by spaces."`
@@ -54,6 +83,7 @@ type Spec struct {
 // Observe describes one observation, or one for each varbind or bit.
 type Observe struct {
 	Pos        Pos     `yaml:"-"`
+	At         Places  `yaml:"-"`
 	Each       string  `yaml:"each" jsonschema_description:"An object: once for each of its varbinds."`
 	Bits       *Bits   `yaml:"bits" jsonschema_description:"Once for each bit; then point, point-by, what and what-by are not set."`
 	Point      string  `yaml:"point" jsonschema_description:"A point ID, with ${...} if need be."`
