@@ -10,3 +10,8 @@ var (
 	// LineEndsForTest counts the line ends of YAML.
 	LineEndsForTest = lineEnds
 )
+
+// WithinForTest is where a character of a value's text stands in a file.
+func WithinForTest(file []byte, at Pos, text string, line, column int) Pos {
+	return (&source{name: at.File, text: file}).within(at, text, line, column)
+}
