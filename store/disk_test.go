@@ -9,9 +9,10 @@ import (
 	"testing"
 )
 
-// TestSmallDisk has a real file system run full, be freed, and become read-only.
+// TestTrialSmallDisk has a real file system run full, be freed, and become read-only.
 // The child may mount one because it is root in a namespace of its own.
-func TestSmallDisk(t *testing.T) {
+func TestTrialSmallDisk(t *testing.T) {
+	t.Attr("promised", "an append that cannot be made says so and changes nothing; with room it goes on; on a read-only disk everything can be read and verified")
 	exe, err := os.Executable()
 	if err != nil {
 		t.Fatal(err)
@@ -26,4 +27,6 @@ func TestSmallDisk(t *testing.T) {
 	if out, err := cmd.CombinedOutput(); err != nil {
 		t.Fatalf("%v\n%s", err, out)
 	}
+	t.Attr("tried", "a file system of 6 MiB, 3 times full and freed, then made read-only, 500 records and more")
+	t.Attr("lost", "0")
 }

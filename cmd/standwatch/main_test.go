@@ -14,9 +14,10 @@ import (
 	"example.net/standwatch/configs/example"
 )
 
-// TestMain lets the test binary be run as standwatch by the scripts.
+// TestMain lets the test binary be run as one of the programs, such as standwatch
+// by the scripts.
 func TestMain(m *testing.M) {
-	testscript.Main(swept{m}, map[string]func(){"standwatch": main})
+	testscript.Main(swept{m}, programs)
 }
 
 // leftovers are folders that outlive single tests.

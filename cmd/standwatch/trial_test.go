@@ -1,4 +1,4 @@
-//go:build interop || browser
+//go:build interop || browser || trials
 
 package main
 
@@ -39,8 +39,9 @@ type trial struct {
 	traps, console string // host:port
 	token          string // to ask the API with; empty where nobody has to log in
 
-	cmd *exec.Cmd
-	log *logBuffer
+	cmd  *exec.Cmd
+	log  *logBuffer
+	wrap func(*exec.Cmd) (started func()) // changes how the program is run; may be nil
 }
 
 // logBuffer takes what a process writes while others read it.
@@ -65,7 +66,13 @@ func (b *logBuffer) String() string {
 // is stopped when the test ends.
 func newTrial(t *testing.T) *trial {
 	t.Helper()
-	tr := &trial{config: t.TempDir(), data: t.TempDir(), traps: loopbackPort(t), console: loopbackPort(t)}
+	return newTrialOf(t, &trial{})
+}
+
+// newTrialOf does it for a trial that says how the program is run.
+func newTrialOf(t *testing.T, tr *trial) *trial {
+	t.Helper()
+	tr.config, tr.data, tr.traps, tr.console = t.TempDir(), t.TempDir(), loopbackPort(t), loopbackPort(t)
 	for name, text := range trialFiles {
 		path := filepath.Join(tr.config, name)
 		if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
@@ -103,9 +110,14 @@ func (tr *trial) launch(t *testing.T, env []string, args ...string) {
 	tr.cmd = exec.Command(path, args...)
 	tr.cmd.Env = append(os.Environ(), env...)
 	tr.cmd.Stdout, tr.cmd.Stderr = tr.log, tr.log
+	started := func() {}
+	if tr.wrap != nil {
+		started = tr.wrap(tr.cmd)
+	}
 	if err := tr.cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
+	started()
 	tr.eventually(t, "the daemon is ready", func() bool {
 		res, err := http.Get("http://" + tr.console + "/readyz")
 		if err != nil {

@@ -3,5 +3,5 @@
 package ledger_test
 
 // kills is how often a loaded process is killed; go test -tags trials kills it
-// a hundred times.
+// two hundred times.
 const kills = 12

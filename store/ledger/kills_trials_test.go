@@ -3,4 +3,4 @@
 package ledger_test
 
 // kills is how often a loaded process is killed.
-const kills = 100
+const kills = 200
