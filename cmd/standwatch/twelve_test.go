@@ -97,8 +97,14 @@ type hostile struct {
 
 func startHostile(t *testing.T, data string) *hostile {
 	t.Helper()
+	return startHostileOn(t, trialFiles, data)
+}
+
+// startHostileOn is startHostile on another configuration.
+func startHostileOn(t *testing.T, folder map[string]string, data string) *hostile {
+	t.Helper()
 	files := fstest.MapFS{}
-	for name, text := range trialFiles {
+	for name, text := range folder {
 		files[name] = &fstest.MapFile{Data: []byte(text)}
 	}
 	for name, value := range map[string]string{"TRIAL_TRAPS": "127.0.0.1:0", "TRIAL_CONSOLE": "127.0.0.1:0", "TRIAL_COMMUNITY": trialCommunity,
