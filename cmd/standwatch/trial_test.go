@@ -8,6 +8,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"maps"
 	"net/http"
 	"os"
 	"os/exec"
@@ -42,6 +43,8 @@ type trial struct {
 	cmd  *exec.Cmd
 	log  *logBuffer
 	wrap func(*exec.Cmd) (started func()) // changes how the program is run; may be nil
+
+	extra map[string]string // files of the configuration beside the trial's own
 }
 
 // logBuffer takes what a process writes while others read it.
@@ -73,7 +76,9 @@ func newTrial(t *testing.T) *trial {
 func newTrialOf(t *testing.T, tr *trial) *trial {
 	t.Helper()
 	tr.config, tr.data, tr.traps, tr.console = t.TempDir(), t.TempDir(), loopbackPort(t), loopbackPort(t)
-	for name, text := range trialFiles {
+	files := maps.Clone(trialFiles)
+	maps.Copy(files, tr.extra)
+	for name, text := range files {
 		path := filepath.Join(tr.config, name)
 		if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
 			t.Fatal(err)
