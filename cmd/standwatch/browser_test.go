@@ -53,7 +53,7 @@ func browserOn(t *testing.T, parent context.Context) context.Context {
 		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true))
 	allocator, stopAllocator := chromedp.NewExecAllocator(parent, opts...)
 	ctx, stopTab := chromedp.NewContext(allocator)
-	ctx, stopClock := context.WithTimeout(ctx, 2*time.Minute)
+	ctx, stopClock := context.WithTimeout(ctx, 5*time.Minute)
 	if err := chromedp.Do(ctx); err != nil {
 		t.Fatalf("start Chromium: %v", err)
 	}

@@ -210,14 +210,14 @@ func (d *daemon) listenWeb() (err error) {
 	// What a page or operation shows comes from the view, never from the daemon
 	// itself: the view leaves out what its reader may not see.
 	pages := func(v *scoped.View) http.Handler {
-		kept := d.unmatched()
+		kept, forwards := d.unmatched(), d.forwards
 		if !v.Whole() {
-			kept = nil // it is drawn from all of the journal
+			kept, forwards = nil, nil // they are of all sites
 		}
 		mux := http.NewServeMux()
 		mux.Handle("/api/v1/", api.Handler(api.Options{Board: v, Journal: v, Submit: v.Submit, Intake: v.Intake, Unmatched: kept, OnCall: d.onCall, Shifts: d.shifts, Plan: d.planNow, Auditor: d.auditor, Actor: access.Actor,
 			Sentence: func() api.Sentence { return d.sentence(v) }, Archive: d.store, Upkeep: d.keeper.upkeep, Centre: cfg.Centre.Name, Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Version: version}))
-		mux.Handle("/", console.Handler(console.Options{Board: v, Journal: v, Submit: v.Submit, Intake: v.Intake, Unmatched: kept, OnCall: d.onCall, Shifts: d.shifts, Plan: d.planNow, Calendar: d.calendarPath, Auditor: d.auditor, Actor: access.Actor,
+		mux.Handle("/", console.Handler(console.Options{Board: v, Journal: v, Submit: v.Submit, Intake: v.Intake, Unmatched: kept, OnCall: d.onCall, Shifts: d.shifts, Plan: d.planNow, Forwards: forwards, Calendar: d.calendarPath, Auditor: d.auditor, Actor: access.Actor,
 			Archive: d.store, Upkeep: d.keeper.upkeep, Zone: cfg.Centre.Zone, Now: d.opts.Now, Closing: d.closing, Log: d.log, Names: namesInForce{d}, Unseal: d.unseal, Trouble: d.trouble, Banner: d.opts.Banner, Centre: cfg.Centre.Name,
 			Gate: d.door.gate, OpenID: d.door.openID}))
 		return mux

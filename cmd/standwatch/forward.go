@@ -6,6 +6,7 @@ import (
 	"sync"
 	"time"
 
+	"example.net/standwatch/cmd/standwatch/console"
 	"example.net/standwatch/configs"
 	"example.net/standwatch/notify/forward"
 	"example.net/standwatch/notify/northbound"
@@ -64,6 +65,21 @@ func (f *forwarders) health() []forward.Health {
 	var out []forward.Health
 	for _, fw := range f.list {
 		out = append(out, fw.Health())
+	}
+	return out
+}
+
+// forwards tells the pages how each does.
+func (d *daemon) forwards() (out []console.Forward) {
+	how := map[string]string{}
+	for _, f := range d.config.Forward {
+		how[f.Name] = "syslog"
+		if f.SNMP != nil {
+			how[f.Name] = "traps and informs"
+		}
+	}
+	for _, h := range d.forwarders.health() {
+		out = append(out, console.Forward{Name: h.Name, How: how[h.Name], Sent: h.Sent, Position: h.Position, Backlog: h.Backlog, Failures: h.Failures, Err: h.Err, Since: h.Since})
 	}
 	return out
 }

@@ -102,6 +102,9 @@ type attemptView struct {
 	At      moment
 	Outcome string
 	Answer  string
+
+	GatewayID string // the gateway's own number of the message
+	InDoubt   bool   // it may have been taken all the same
 }
 
 // lifeEntry is a change of an alarm, by the point or by a person.
@@ -253,7 +256,7 @@ func callOuts(c clock, st *correlate.State, key correlate.Key) []callOutView {
 func told(c clock, m *correlate.Message) toldView {
 	v := toldView{Person: m.Person, Gateway: m.Channel, Address: m.Address, Purpose: m.Purpose, State: m.State.String(), Queued: c.at(m.Queued)}
 	for _, t := range m.Attempts {
-		v.Attempts = append(v.Attempts, attemptView{c.at(t.At), t.Outcome.String(), plain(t.Answer, 300)})
+		v.Attempts = append(v.Attempts, attemptView{c.at(t.At), t.Outcome.String(), plain(t.Answer, answerShown), plain(t.GatewayID, 100), t.InDoubt})
 	}
 	return v
 }

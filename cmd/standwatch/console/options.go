@@ -45,6 +45,9 @@ type Options struct {
 	Auditor api.Auditor
 	// Plan is the plan of call-outs in force, with the stand-ins agreed so far.
 	Plan func() *notify.Plan
+	// Forwards tells how other managers take what is handed on to them; nil for
+	// those who see some sites only.
+	Forwards func() []Forward
 	// Calendar returns the address of a person's calendar; may be nil.
 	Calendar func(person string) string
 	// Actor names whoever sent the request; it is written to the journal.

@@ -2,6 +2,7 @@ package console
 
 import (
 	"net/http"
+	"time"
 
 	"example.net/standwatch/cmd/standwatch/api"
 	"example.net/standwatch/correlate"
@@ -13,7 +14,30 @@ type outboxPage struct {
 	Waiting, Failed []messageView
 	Settled         []messageView
 	More            int
+	Forwards        []forwardView
+	Away            int // of Forwards, those that take nothing now
 }
+
+// Forward is how the handing on of alarms to another manager does.
+type Forward struct {
+	Name     string
+	How      string // "traps and informs" or "syslog"
+	Sent     uint64 // accepted since the program began
+	Position correlate.Seq
+	Backlog  uint64 // records that wait
+	Failures int    // in a row
+	Err      string // of the last failure
+	Since    time.Time
+}
+
+type forwardView struct {
+	Forward
+	Since moment
+	Err   string
+}
+
+// answerShown bounds what is shown of a gateway's answer.
+const answerShown = 2000
 
 // messageView is one message with what the gateway answered.
 type messageView struct {
@@ -52,9 +76,25 @@ func outboxView(c clock, src source) outboxPage {
 	return page
 }
 
+// forwards fills in how other managers do; nil is for those who do not see it.
+func (p *outboxPage) forwards(c clock, of func() []Forward) {
+	if of == nil {
+		return
+	}
+	for _, f := range of() {
+		p.Forwards = append(p.Forwards, forwardView{f, c.at(f.Since), plain(f.Err, answerShown)})
+		if f.Failures > 0 {
+			p.Away++
+		}
+	}
+}
+
 func (s *server) outbox(w http.ResponseWriter, r *http.Request) error {
 	var page outboxPage
-	if err := s.read(r, func(c clock, src source) { page = outboxView(c, src) }); err != nil {
+	if err := s.read(r, func(c clock, src source) {
+		page = outboxView(c, src)
+		page.forwards(c, s.Forwards)
+	}); err != nil {
 		return err
 	}
 	return s.render(w, r, http.StatusOK, "outbox", "Outbox", page)
