@@ -95,6 +95,9 @@ func (s *Signer) mac(body []byte) []byte {
 // Open returns the claim of a token. It returns ErrBadToken or ErrTooLate.
 func (s *Signer) Open(token string, now time.Time) (Claim, error) {
 	raw, err := base64.RawURLEncoding.Strict().DecodeString(token)
+	if strings.ContainsAny(token, "\r\n") { // the decoder passes over line ends
+		return Claim{}, ErrBadToken
+	}
 	if err != nil || len(raw) < 8+sha256.Size {
 		return Claim{}, ErrBadToken
 	}

@@ -55,6 +55,11 @@ func TestToken(t *testing.T) {
 			}
 		}
 	}
+	for _, end := range []string{"\r", "\n"} {
+		if _, err := s.Open(token[:9]+end+token[9:], until.Add(-time.Second)); !errors.Is(err, ErrBadToken) {
+			t.Errorf("with %q in it: got %v", end, err)
+		}
+	}
 	other, err := NewSigner(bytes.Repeat([]byte{8}, MinKey))
 	if err != nil {
 		t.Fatal(err)
